@@ -1,0 +1,22 @@
+"""Filters, resampling, gaps, spectra and window grids: what every later stage starts from."""
+
+from palpate.conditioning.filters import zero_phase
+from palpate.conditioning.gaps import bridge_gaps, runs
+from palpate.conditioning.resampling import interpolate, resample
+from palpate.conditioning.spectra import parabolic_peak, power_spectra
+from palpate.conditioning.windows import STEP_S, WINDOW_S, window_grid, window_samples, windowed
+
+__all__ = [
+    "STEP_S",
+    "WINDOW_S",
+    "bridge_gaps",
+    "interpolate",
+    "parabolic_peak",
+    "power_spectra",
+    "resample",
+    "runs",
+    "window_grid",
+    "window_samples",
+    "windowed",
+    "zero_phase",
+]

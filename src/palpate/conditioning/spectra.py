@@ -1,0 +1,53 @@
+"""Windowed spectra and sub-bin peak positions."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import fft, signal
+
+from palpate.signals import FloatArray, IntArray
+
+
+def power_spectra(
+    windows: FloatArray, *, fs_hz: float, nfft: int | None = None, taper: str = "hann"
+) -> tuple[FloatArray, FloatArray]:
+    """Return frequencies ``(f,)`` in Hz and one-sided power per window ``(n_windows, f, ...)``.
+
+    Parameters
+    ----------
+    windows
+        ``(n_windows, width)`` or ``(n_windows, width, k)``; each window's mean is
+        removed; must be finite.
+    nfft
+        FFT length, at least ``width``; longer only interpolates the spectrum.
+    taper
+        A ``scipy.signal.get_window`` name.
+
+    Notes
+    -----
+    A sine of amplitude ``a`` at a bin centre has the peak power ``a**2 / 2``.
+    """
+    width = windows.shape[1]
+    nfft = width if nfft is None else max(nfft, width)
+    weights = signal.get_window(taper, width)
+    weights = weights / weights.sum()
+    shape = (1, width) + (1,) * (windows.ndim - 2)
+    tapered = (windows - windows.mean(axis=1, keepdims=True)) * weights.reshape(shape)
+    power = 2.0 * np.abs(fft.rfft(tapered, nfft, axis=1)) ** 2
+    return np.asarray(fft.rfftfreq(nfft, 1.0 / fs_hz)), power
+
+
+def parabolic_peak(power: FloatArray, peak: IntArray) -> FloatArray:
+    """Refine peak bins ``(n,)`` of ``power (n, f)`` to fractions of a bin.
+
+    A parabola through the logarithms of the peak and its neighbours, exact for a
+    Gaussian line (Smith & Serra 1987, ICMC).
+    """
+    rows = np.arange(power.shape[0])
+    inner = np.clip(peak, 1, power.shape[1] - 2)
+    tiny = np.finfo(np.float64).tiny
+    left, mid, right = (np.log(np.maximum(power[rows, inner + d], tiny)) for d in (-1, 0, 1))
+    curve = left - 2.0 * mid + right
+    with np.errstate(divide="ignore", invalid="ignore"):
+        shift = np.where(curve < 0, 0.5 * (left - right) / curve, 0.0)
+    return np.where(inner == peak, peak + np.clip(shift, -0.5, 0.5), peak.astype(np.float64))

@@ -1,0 +1,52 @@
+"""Window grids: ``[start, end)`` windows of equal length at equal steps.
+
+The default of 8 s every 2 s is the protocol of the wrist-PPG literature
+(Zhang, Pi & Liu 2015, IEEE Trans Biomed Eng 62:1902).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from palpate.signals import FloatArray, IntArray
+from palpate.validation import checked_positive, checked_rate
+
+WINDOW_S = 8.0
+STEP_S = 2.0
+_EPS = 1e-9
+
+
+def window_grid(
+    start_s: float, end_s: float, *, window_s: float = WINDOW_S, step_s: float = STEP_S
+) -> tuple[FloatArray, FloatArray]:
+    """Return starts and ends ``(n,)`` of every whole window inside ``[start_s, end_s)``.
+
+    Window ``k`` is ``[start_s + k * step_s, start_s + k * step_s + window_s)``.
+    A span shorter than one window gives empty arrays.
+    """
+    window_s = checked_positive(window_s, "window_s")
+    step_s = checked_positive(step_s, "step_s")
+    count = int(np.floor((end_s - start_s - window_s) / step_s + _EPS)) + 1
+    starts = start_s + step_s * np.arange(max(count, 0), dtype=np.float64)
+    return starts, starts + window_s
+
+
+def window_samples(
+    n_samples: int, *, fs_hz: float, window_s: float = WINDOW_S, step_s: float = STEP_S
+) -> tuple[IntArray, int]:
+    """Return the first sample of every whole window ``(n,)`` and the samples in each.
+
+    Starts are rounded to the nearest sample, so windows keep their time at rates
+    where a step is no whole number of samples.
+    """
+    fs_hz = checked_rate(fs_hz)
+    width = round(checked_positive(window_s, "window_s") * fs_hz)
+    starts, _ = window_grid(0.0, n_samples / fs_hz, window_s=window_s, step_s=step_s)
+    first = np.round(starts * fs_hz).astype(np.intp)
+    return first[first + width <= n_samples], width
+
+
+def windowed(values: FloatArray, first: IntArray, width: int) -> FloatArray:
+    """Return ``(n_windows, width, ...)``: the samples of each window along axis 1 (a copy)."""
+    index = first[:, np.newaxis] + np.arange(width)
+    return np.asarray(values[index], dtype=np.float64)

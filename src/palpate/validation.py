@@ -1,0 +1,91 @@
+"""Argument checks that return the checked value and say what is wrong and what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+MIN_RATE_HZ = 0.01
+MAX_RATE_HZ = 100_000.0
+
+
+class InputError(ValueError):
+    """Input that cannot be used; the message is one sentence a user can act on."""
+
+
+def checked_rate(fs_hz: float, name: str = "fs_hz") -> float:
+    """Return a sampling rate in Hz as a float, or explain why it cannot be one."""
+    try:
+        rate = float(fs_hz)
+    except (TypeError, ValueError):
+        raise InputError(f"{name} must be a number of samples per second, not {fs_hz!r}") from None
+    if not MIN_RATE_HZ <= rate <= MAX_RATE_HZ:
+        raise InputError(
+            f"{name} is {rate:g} Hz; a sampling rate lies between {MIN_RATE_HZ:g} and "
+            f"{MAX_RATE_HZ:g} Hz"
+        )
+    return rate
+
+
+def checked_positive(value: float, name: str) -> float:
+    """Return a finite number above zero."""
+    number = float(value)
+    if not (np.isfinite(number) and number > 0):
+        raise InputError(f"{name} is {value!r}; it must be a finite number above zero")
+    return number
+
+
+def checked_choice(value: str, allowed: Iterable[str], name: str) -> str:
+    """Return ``value`` if it is one of ``allowed``; the message lists what is."""
+    options = tuple(allowed)
+    if value not in options:
+        raise InputError(f"{name} is {value!r}; it must be one of {', '.join(options)}")
+    return value
+
+
+def checked_signal(values: ArrayLike, name: str) -> NDArray[np.float64]:
+    """Return a one-dimensional float64 array ``(n,)``; NaN and inf are allowed."""
+    array = _as_float(values, name)
+    if array.ndim != 1:
+        raise InputError(f"{name} has shape {array.shape}; it must be one-dimensional (n,)")
+    return array
+
+
+def checked_columns(values: ArrayLike, name: str) -> NDArray[np.float64]:
+    """Return a float64 array ``(n, k)``, ``k >= 1``; ``(n,)`` becomes ``(n, 1)``."""
+    array = _as_float(values, name)
+    if array.ndim == 1:
+        array = array[:, np.newaxis]
+    if array.ndim != 2 or array.shape[1] == 0:
+        raise InputError(
+            f"{name} has shape {array.shape}; it must be (n,) or (n, channels), channels >= 1"
+        )
+    if array.shape[1] > array.shape[0] > 0 and array.shape[1] > 64:
+        raise InputError(
+            f"{name} has shape {array.shape}: time runs along the first axis; did you mean its "
+            "transpose?"
+        )
+    return array
+
+
+def checked_times(values: ArrayLike, name: str) -> NDArray[np.float64]:
+    """Return finite, non-decreasing times in seconds ``(n,)``."""
+    times = checked_signal(values, name)
+    if not np.all(np.isfinite(times)):
+        raise InputError(f"{name} holds a time that is not finite")
+    if np.any(np.diff(times) < 0):
+        place = int(np.argmax(np.diff(times) < 0))
+        raise InputError(
+            f"{name} goes backwards after item {place} ({times[place]:g} s, then "
+            f"{times[place + 1]:g} s); sort it first"
+        )
+    return times
+
+
+def _as_float(values: ArrayLike, name: str) -> NDArray[np.float64]:
+    array = np.asarray(values)
+    if array.dtype.kind not in "biuf":
+        raise InputError(f"{name} holds {array.dtype} values; it must hold real numbers")
+    return array.astype(np.float64, copy=False)
