@@ -1,0 +1,1 @@
+"""Tables, figures, pages: four layers that never mix (compute, table, figure, page)."""

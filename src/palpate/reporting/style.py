@@ -1,0 +1,77 @@
+"""One look for every figure: colours, sizes, and how a figure becomes files.
+
+Colours are the colour-blind-safe palette of Okabe & Ito 2008 ("Color Universal Design").
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import matplotlib as mpl
+from matplotlib.figure import Figure
+
+INK = "#22282f"
+MUTED = "#6b7480"
+FAINT = "#d9dee4"
+REFERENCE = "#22282f"
+BAD = "#d55e00"
+SERIES = ("#0072b2", "#e69f00", "#009e73", "#cc79a7", "#56b4e9", "#d55e00", "#8a7a00")
+WIDE_IN = (9.6, 4.0)
+
+_RC = {
+    "font.family": "sans-serif",
+    "font.size": 9.5,
+    "axes.titlesize": 10.5,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.labelcolor": INK,
+    "axes.edgecolor": MUTED,
+    "axes.linewidth": 0.8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "axes.prop_cycle": mpl.cycler(color=SERIES),
+    "grid.color": FAINT,
+    "grid.linewidth": 0.6,
+    "text.color": INK,
+    "xtick.color": MUTED,
+    "ytick.color": MUTED,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "legend.frameon": False,
+    "legend.fontsize": 9,
+    "lines.linewidth": 1.4,
+    "figure.dpi": 110,
+    "figure.constrained_layout.use": True,
+    "svg.hashsalt": "palpate",
+    "svg.fonttype": "path",
+}
+
+
+@contextmanager
+def figure_style() -> Iterator[None]:
+    """Draw inside this context to get the common look; nothing global is changed."""
+    with mpl.rc_context(_RC):
+        yield
+
+
+def save_figure(figure: Figure, folder: Path, name: str) -> tuple[Path, Path]:
+    """Write ``name.png`` (160 dpi) and ``name.svg`` into ``folder``; return both paths."""
+    png, svg = folder / f"{name}.png", folder / f"{name}.svg"
+    with figure_style():
+        figure.savefig(png, dpi=160, metadata={"Software": "palpate"})
+        figure.savefig(svg, metadata={"Date": None, "Creator": "palpate"})
+    return png, svg
+
+
+def data_uri(figure: Figure) -> str:
+    """Return the figure as an SVG ``data:`` address, so that a page needs no other file."""
+    buffer = io.BytesIO()
+    with figure_style():
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": "palpate"})
+    return "data:image/svg+xml;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
