@@ -1,0 +1,99 @@
+"""The import contract: numeric rooms need three libraries, and no room looks to its right."""
+
+from __future__ import annotations
+
+import ast
+import importlib
+import pkgutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import palpate
+
+SOURCE = Path(palpate.__file__).parent
+NUMERIC_LIBRARIES = {"numpy", "scipy", "pywt"}
+# What each room may import of palpate at module level, besides itself.
+MAY_IMPORT = {
+    "validation": set(),
+    "signals": {"validation"},
+    "conditioning": {"signals", "validation"},
+    "ecg": {"conditioning", "signals", "validation"},
+    "ppg": {"conditioning", "signals", "validation"},
+    "motion": {"conditioning", "signals", "validation"},
+    "heartrate": {"conditioning", "signals", "validation"},
+    "timing": {"conditioning", "signals", "validation"},
+    "evaluation": {"signals", "validation"},
+    "explanation": {"evaluation", "conditioning", "signals", "validation"},
+    "simulation": {"conditioning", "signals", "validation"},
+}
+NUMERIC_ROOMS = set(MAY_IMPORT) - {"simulation"}
+
+
+def modules_of(room: str) -> list[Path]:
+    folder = SOURCE / room
+    return sorted(folder.rglob("*.py")) if folder.is_dir() else [SOURCE / f"{room}.py"]
+
+
+def imported(path: Path, *, module_level_only: bool) -> set[str]:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    nodes = tree.body if module_level_only else ast.walk(tree)
+    names: set[str] = set()
+    for node in nodes:
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            names |= {f"{node.module}.{alias.name}" for alias in node.names}
+    return names
+
+
+@pytest.mark.parametrize("room", sorted(MAY_IMPORT))
+def test_room_imports_only_what_the_plan_allows(room: str) -> None:
+    for path in modules_of(room):
+        for name in imported(path, module_level_only=False):
+            top, _, rest = name.partition(".")
+            if top == "palpate":
+                target = rest.split(".")[0]
+                allowed = MAY_IMPORT[room] | {room, "__version__"}
+                assert target in allowed, f"{path.relative_to(SOURCE)} imports {name}"
+
+
+@pytest.mark.parametrize("room", sorted(MAY_IMPORT))
+def test_room_needs_three_libraries_at_most_when_imported(room: str) -> None:
+    for path in modules_of(room):
+        for name in imported(path, module_level_only=True):
+            top = name.partition(".")[0]
+            known = top in NUMERIC_LIBRARIES | {"palpate"} | set(sys.stdlib_module_names)
+            assert known, f"{path.relative_to(SOURCE)} imports {name} at module level"
+
+
+@pytest.mark.parametrize("room", sorted(MAY_IMPORT))
+def test_every_module_of_the_room_can_be_imported(room: str) -> None:
+    package = importlib.import_module(f"palpate.{room}")
+    for module in pkgutil.walk_packages(getattr(package, "__path__", []), f"palpate.{room}."):
+        importlib.import_module(module.name)
+
+
+def test_only_the_command_line_prints() -> None:
+    for path in SOURCE.rglob("*.py"):
+        if path.name == "cli.py":
+            continue
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+                assert node.func.id != "print", f"{path.relative_to(SOURCE)}:{node.lineno} prints"
+
+
+def test_help_loads_no_heavy_library() -> None:
+    code = (
+        "import sys\n"
+        "from palpate.cli import build_parser\n"
+        "build_parser()\n"
+        "heavy = {'numpy', 'scipy', 'matplotlib', 'h5py', 'wfdb', 'edfio', 'jinja2', 'pooch'}\n"
+        "print(sorted(heavy & set(sys.modules)))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "[]"
