@@ -45,7 +45,9 @@ class Console:
         if self.json:
             print(json.dumps(mapping, indent=2, allow_nan=False))
 
-    def progress(self, items: Iterable[T], total: int | None = None, label: str = "") -> Iterable[T]:
+    def progress(
+        self, items: Iterable[T], total: int | None = None, label: str = ""
+    ) -> Iterable[T]:
         """Go through ``items`` behind a progress bar on a terminal's stderr."""
         if self.quiet or self.json or not sys.stderr.isatty():
             return items

@@ -29,6 +29,8 @@ IntArray: TypeAlias = NDArray[np.intp]
 BoolArray: TypeAlias = NDArray[np.bool_]
 StrArray: TypeAlias = NDArray[np.str_]
 
+_SAME_START_S = 1e-3  # windows whose starts differ by less are the same window
+
 
 class Role(StrEnum):
     """What a waveform measures."""
@@ -208,6 +210,23 @@ class WindowTable:
     def with_columns(self, **columns: NDArray[Any]) -> WindowTable:
         """Return a table that has these columns as well."""
         return WindowTable(self.start_s, self.end_s, {**self.columns, **columns})
+
+    def joined(self, other: WindowTable) -> WindowTable:
+        """Return this table with the columns of ``other``, matched by the windows' starts.
+
+        Windows that ``other`` lacks are undefined there (NaN, empty text, False, 0);
+        windows that this table lacks are left out.
+        """
+        place = np.searchsorted(self.start_s, other.start_s - _SAME_START_S)
+        known = place < len(self)
+        known[known] = np.abs(self.start_s[place[known]] - other.start_s[known]) <= _SAME_START_S
+        blank: dict[str, Any] = {"f": np.nan, "U": "", "b": False}
+        added = {}
+        for name, column in other.columns.items():
+            spread = np.full(len(self), blank.get(column.dtype.kind, 0), dtype=column.dtype)
+            spread[place[known]] = column[known]
+            added[name] = spread
+        return self.with_columns(**added)
 
 
 @dataclass(frozen=True, slots=True)

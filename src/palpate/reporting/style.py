@@ -10,8 +10,10 @@ import io
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import matplotlib as mpl
+from cycler import cycler
 from matplotlib.figure import Figure
 
 INK = "#22282f"
@@ -22,7 +24,7 @@ BAD = "#d55e00"
 SERIES = ("#0072b2", "#e69f00", "#009e73", "#cc79a7", "#56b4e9", "#d55e00", "#8a7a00")
 WIDE_IN = (9.6, 4.0)
 
-_RC = {
+_RC: dict[Any, Any] = {
     "font.family": "sans-serif",
     "font.size": 9.5,
     "axes.titlesize": 10.5,
@@ -35,7 +37,7 @@ _RC = {
     "axes.spines.right": False,
     "axes.grid": True,
     "axes.axisbelow": True,
-    "axes.prop_cycle": mpl.cycler(color=SERIES),
+    "axes.prop_cycle": cycler(color=SERIES),
     "grid.color": FAINT,
     "grid.linewidth": 0.6,
     "text.color": INK,

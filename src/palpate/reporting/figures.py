@@ -1,0 +1,259 @@
+"""Pictures of a session: what the wrist said, how far off it was, and how that goes with motion.
+
+Every function takes finished results and returns a Matplotlib figure; none computes.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter
+
+from palpate.explanation.dose_response import DoseResponse
+from palpate.pipeline import OUTSIDE, BandResult, SessionResult, SourceResult
+from palpate.reporting.style import BAD, FAINT, INK, MUTED, REFERENCE, SERIES, figure_style
+from palpate.signals import FloatArray
+
+FLAG_COLOURS = {
+    "still": "#cfd8e3",
+    "rhythmic": "#0072b2",
+    "bursty": "#e69f00",
+    "shaking": "#cc79a7",
+    "unknown": "#ffffff",
+}
+MAX_ERROR_SHOWN_BPM = 80.0
+
+
+def session_figure(result: SessionResult, band: BandResult) -> Figure:
+    """Heart rates, error and motion of one band over the session, one above the other."""
+    moved = "mad_g" in band.windows
+    heights = [3.0, 1.6] + ([1.3] if moved else [])
+    with figure_style():
+        figure = Figure(figsize=(9.6, 1.5 * sum(heights) * 0.78))
+        axes = figure.subplots(len(heights), 1, sharex=True, height_ratios=heights)
+        _draw_rates(axes[0], result, band)
+        _draw_errors(axes[1], result, band)
+        if moved:
+            _draw_motion(axes[2], band)
+        for axis in axes:
+            _shade_activities(axis, result)
+        axes[0].set_title(f"{band.recording.name}: heart rate over the session", pad=20)
+        _name_activities(axes[0], result)
+        axes[-1].set_xlabel("session time (min:s)")
+        axes[-1].xaxis.set_major_formatter(FuncFormatter(_minutes))
+        axes[-1].set_xlim(result.windows.start_s[0], result.windows.end_s[-1])
+    return figure
+
+
+def dose_figure(source: SourceResult, dose: DoseResponse) -> Figure:
+    """Absolute error against motion intensity: every window, quantile bins, monotone fit."""
+    with figure_style():
+        figure = Figure(figsize=(9.6, 4.2))
+        axis = figure.subplots()
+        for colour, name in zip(_cycle(len(dose.activities)), dose.activities, strict=True):
+            mine = dose.activity == name
+            axis.plot(
+                dose.intensity[mine] * 1e3,
+                np.minimum(dose.absolute_error_bpm[mine], MAX_ERROR_SHOWN_BPM),
+                ".",
+                ms=4.5,
+                alpha=0.45,
+                mec="none",
+                color=colour,
+                label=name or "no activity named",
+                rasterized=True,
+            )
+        axis.fill_between(
+            dose.grid * 1e3, dose.fit_low_bpm, dose.fit_high_bpm, color=INK, alpha=0.14, lw=0
+        )
+        axis.plot(dose.grid * 1e3, dose.fit_bpm, color=INK, lw=2, label="monotone fit, 95 % band")
+        centre = dose.bin_mean_bpm
+        axis.errorbar(
+            dose.bin_intensity * 1e3,
+            centre,
+            yerr=np.abs(np.vstack((centre - dose.bin_low_bpm, dose.bin_high_bpm - centre))),
+            fmt="o",
+            ms=5,
+            mfc="white",
+            color=INK,
+            lw=1.0,
+            label="mean of a tenth of the windows",
+        )
+        axis.axhline(dose.tolerance_bpm, color=BAD, lw=1.1, ls="--")
+        axis.annotate(
+            f"tolerance {dose.tolerance_bpm:.0f} bpm",
+            (1.0, dose.tolerance_bpm),
+            xycoords=("axes fraction", "data"),
+            xytext=(-4, 3),
+            textcoords="offset points",
+            ha="right",
+            color=BAD,
+            fontsize=8.5,
+        )
+        axis.set_xscale("symlog", linthresh=10)
+        axis.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+        axis.set_xlim(left=0)
+        axis.set_ylim(0, None)
+        axis.set_xlabel("motion intensity: mean amplitude deviation of the acceleration (mg)")
+        axis.set_ylabel("absolute error (bpm)")
+        axis.set_title(f"{source.name}: error against motion")
+        axis.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0))
+    return figure
+
+
+def agreement_figure(source: SourceResult, bias_bpm: float, limits_bpm: FloatArray) -> Figure:
+    """Estimate against reference, and error against reference with the limits of agreement."""
+    scored = source.scored
+    reference, estimate, error = (
+        source.windows[name][scored] for name in ("reference_bpm", "estimate_bpm", "error_bpm")
+    )
+    activity = source.windows["activity"][scored]
+    names = list(dict.fromkeys(activity.tolist()))
+    with figure_style():
+        figure = Figure(figsize=(9.6, 3.9))
+        left, right = figure.subplots(1, 2)
+        for colour, name in zip(_cycle(len(names)), names, strict=True):
+            mine = activity == name
+            style = {"ms": 4.5, "alpha": 0.45, "mec": "none", "color": colour, "rasterized": True}
+            left.plot(reference[mine], estimate[mine], ".", **style)
+            right.plot(
+                reference[mine], error[mine], ".", label=name or "no activity named", **style
+            )
+        ends = [
+            np.min([reference.min(), estimate.min()]),
+            np.max([reference.max(), estimate.max()]),
+        ]
+        left.plot(ends, ends, color=MUTED, lw=1)
+        left.set_xlabel("reference (bpm)")
+        left.set_ylabel("estimate (bpm)")
+        left.set_title(f"{source.name}: estimate against reference")
+        for value, text in (
+            (bias_bpm, f"bias {bias_bpm:+.1f}"),
+            (limits_bpm[0], f"{limits_bpm[0]:+.1f}"),
+            (limits_bpm[1], f"{limits_bpm[1]:+.1f}"),
+        ):
+            right.axhline(value, color=INK, lw=1.0, ls="-" if value == bias_bpm else "--")
+            right.annotate(
+                text,
+                (1.0, value),
+                xycoords=("axes fraction", "data"),
+                xytext=(-3, 3),
+                textcoords="offset points",
+                ha="right",
+                fontsize=8.5,
+            )
+        right.set_xlabel("reference (bpm)")
+        right.set_ylabel("error (bpm)")
+        right.set_title("error, bias and 95 % limits of agreement")
+        figure.legend(loc="outside lower center", ncols=max(len(names), 1), markerscale=2)
+    return figure
+
+
+def reference_figure(result: SessionResult) -> Figure:
+    """The beat reference over the session, with the stretches that are not trusted."""
+    windows = result.windows
+    middle_s = (windows.start_s + windows.end_s) / 2.0
+    with figure_style():
+        figure = Figure(figsize=(9.6, 2.9))
+        axis = figure.subplots()
+        axis.plot(middle_s, windows["hr_bpm"], color=FAINT, lw=1.2)
+        trusted = np.where(windows["trusted"], windows["hr_bpm"], np.nan)
+        axis.plot(middle_s, trusted, color=REFERENCE, label="trusted")
+        doubtful = ~windows["trusted"].astype(bool)
+        axis.plot(
+            middle_s[doubtful],
+            windows["hr_bpm"][doubtful],
+            "x",
+            ms=4,
+            color=BAD,
+            label="not trusted",
+        )
+        _shade_activities(axis, result)
+        axis.set_title("beat reference from the ECG", pad=20)
+        _name_activities(axis, result)
+        axis.set_ylabel("heart rate (bpm)")
+        axis.set_xlabel("session time (min:s)")
+        axis.xaxis.set_major_formatter(FuncFormatter(_minutes))
+        axis.set_xlim(windows.start_s[0], windows.end_s[-1])
+        axis.legend(loc="upper right", ncols=2)
+    return figure
+
+
+def _draw_rates(axis: Axes, result: SessionResult, band: BandResult) -> None:
+    windows = result.windows
+    middle_s = (windows.start_s + windows.end_s) / 2.0
+    trusted = np.where(windows["trusted"], windows["hr_bpm"], np.nan)
+    axis.plot(middle_s, trusted, color=REFERENCE, lw=2.4, label="reference (ECG)")
+    for colour, source in zip(_cycle(len(band.sources)), band.sources, strict=True):
+        axis.plot(middle_s, source.windows["estimate_bpm"], color=colour, label=source.source)
+    axis.set_ylabel("heart rate (bpm)")
+    axis.legend(loc="upper right", ncols=1 + len(band.sources))
+    bottom, top = axis.get_ylim()
+    axis.set_ylim(bottom, top + 0.18 * (top - bottom))
+
+
+def _draw_errors(axis: Axes, result: SessionResult, band: BandResult) -> None:
+    middle_s = (result.windows.start_s + result.windows.end_s) / 2.0
+    for colour, source in zip(_cycle(len(band.sources)), band.sources, strict=True):
+        error = np.where(source.scored, source.windows["error_bpm"], np.nan)
+        shown = np.clip(error, -MAX_ERROR_SHOWN_BPM, MAX_ERROR_SHOWN_BPM)
+        axis.plot(middle_s, shown, color=colour, lw=0.9)
+        off = source.windows["status"] == OUTSIDE
+        axis.plot(middle_s[off], shown[off], ".", ms=3.2, color=colour)
+    if band.sources:
+        tolerance = band.sources[0].windows["tolerance_bpm"]
+        axis.fill_between(middle_s, -tolerance, tolerance, color="#009e73", alpha=0.15, lw=0)
+    axis.axhline(0.0, color=MUTED, lw=0.8)
+    axis.set_ylabel("error (bpm)")
+
+
+def _draw_motion(axis: Axes, band: BandResult) -> None:
+    windows = band.windows
+    middle_s = (windows.start_s + windows.end_s) / 2.0
+    intensity_mg = windows["mad_g"] * 1e3
+    flags = windows["motion_flag"]
+    for flag, colour in FLAG_COLOURS.items():
+        mine = flags == flag
+        if mine.any() and flag != "unknown":
+            axis.bar(
+                middle_s[mine],
+                intensity_mg[mine],
+                width=windows.start_s[1] - windows.start_s[0] if len(windows) > 1 else 1.0,
+                color=colour,
+                edgecolor="none",
+                label=flag,
+            )
+    axis.set_ylabel("motion (mg)")
+    axis.legend(loc="upper right", ncols=4)
+    axis.set_ylim(0, 1.35 * float(np.nanmax(intensity_mg, initial=1.0)))
+
+
+def _shade_activities(axis: Axes, result: SessionResult) -> None:
+    for index, activity in enumerate(result.session.activities):
+        if index % 2 == 0:
+            axis.axvspan(activity.start_s, activity.end_s, color="#f2f4f7", lw=0, zorder=0)
+
+
+def _name_activities(axis: Axes, result: SessionResult) -> None:
+    for activity in result.session.activities:
+        axis.annotate(
+            activity.name,
+            ((activity.start_s + activity.end_s) / 2.0, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(0, 4),
+            textcoords="offset points",
+            ha="center",
+            fontsize=8.5,
+            color=MUTED,
+            annotation_clip=True,
+        )
+
+
+def _minutes(value: float, _position: object = None) -> str:
+    sign, value = ("-", -value) if value < 0 else ("", value)
+    return f"{sign}{int(value // 60)}:{int(value % 60):02d}"
+
+
+def _cycle(count: int) -> list[str]:
+    return [SERIES[i % len(SERIES)] for i in range(count)]
