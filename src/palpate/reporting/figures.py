@@ -10,10 +10,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
 
+from palpate.evaluation.scoring import OUTSIDE, scored_windows
 from palpate.explanation.dose_response import DoseResponse
-from palpate.pipeline import OUTSIDE, BandResult, SessionResult, SourceResult
+from palpate.pipeline import BandResult, SessionResult, SourceResult
 from palpate.reporting.style import BAD, FAINT, INK, MUTED, REFERENCE, SERIES, figure_style
-from palpate.signals import FloatArray
 
 FLAG_COLOURS = {
     "still": "#cfd8e3",
@@ -23,6 +23,28 @@ FLAG_COLOURS = {
     "unknown": "#ffffff",
 }
 MAX_ERROR_SHOWN_BPM = 80.0
+
+
+def session_figures(result: SessionResult) -> dict[str, Figure]:
+    """Draw every figure of the report, by the name of its file."""
+    drawn = {"reference": reference_figure(result)}
+    for index, band in enumerate(result.bands):
+        drawn[figure_name(index, band)] = session_figure(result, band)
+        for source in band.sources:
+            if source.dose is not None:
+                drawn[figure_name(index, band, source, "motion")] = dose_figure(source, source.dose)
+            if source.by_activity[-1].errors.n > 1:
+                drawn[figure_name(index, band, source, "agreement")] = agreement_figure(source)
+    return drawn
+
+
+def figure_name(
+    index: int, band: BandResult, source: SourceResult | None = None, what: str = "session"
+) -> str:
+    """Return the unique, safe file stem of a band's or a source's figure."""
+    words = [str(index + 1), band.recording.name, source.source if source else "", what]
+    text = "_".join(word for word in words if word).lower()
+    return "".join(c if c.isascii() and c.isalnum() else "_" for c in text)
 
 
 def session_figure(result: SessionResult, band: BandResult) -> Figure:
@@ -102,9 +124,10 @@ def dose_figure(source: SourceResult, dose: DoseResponse) -> Figure:
     return figure
 
 
-def agreement_figure(source: SourceResult, bias_bpm: float, limits_bpm: FloatArray) -> Figure:
+def agreement_figure(source: SourceResult) -> Figure:
     """Estimate against reference, and error against reference with the limits of agreement."""
-    scored = source.scored
+    errors = source.by_activity[-1].errors
+    scored = scored_windows(source.windows)
     reference, estimate, error = (
         source.windows[name][scored] for name in ("reference_bpm", "estimate_bpm", "error_bpm")
     )
@@ -128,12 +151,12 @@ def agreement_figure(source: SourceResult, bias_bpm: float, limits_bpm: FloatArr
         left.set_xlabel("reference (bpm)")
         left.set_ylabel("estimate (bpm)")
         left.set_title(f"{source.name}: estimate against reference")
-        for value, text in (
-            (bias_bpm, f"bias {bias_bpm:+.1f}"),
-            (limits_bpm[0], f"{limits_bpm[0]:+.1f}"),
-            (limits_bpm[1], f"{limits_bpm[1]:+.1f}"),
+        for value, dash, text in (
+            (errors.bias_bpm, "-", f"bias {errors.bias_bpm:+.1f}"),
+            (errors.loa_low_bpm, "--", f"{errors.loa_low_bpm:+.1f}"),
+            (errors.loa_high_bpm, "--", f"{errors.loa_high_bpm:+.1f}"),
         ):
-            right.axhline(value, color=INK, lw=1.0, ls="-" if value == bias_bpm else "--")
+            right.axhline(value, color=INK, lw=1.0, ls=dash)
             right.annotate(
                 text,
                 (1.0, value),
@@ -196,7 +219,7 @@ def _draw_rates(axis: Axes, result: SessionResult, band: BandResult) -> None:
 def _draw_errors(axis: Axes, result: SessionResult, band: BandResult) -> None:
     middle_s = (result.windows.start_s + result.windows.end_s) / 2.0
     for colour, source in zip(_cycle(len(band.sources)), band.sources, strict=True):
-        error = np.where(source.scored, source.windows["error_bpm"], np.nan)
+        error = np.where(scored_windows(source.windows), source.windows["error_bpm"], np.nan)
         shown = np.clip(error, -MAX_ERROR_SHOWN_BPM, MAX_ERROR_SHOWN_BPM)
         axis.plot(middle_s, shown, color=colour, lw=0.9)
         off = source.windows["status"] == OUTSIDE

@@ -1,0 +1,80 @@
+"""`palpate explain`: from a session's files to a page that says how wrong the wrist was."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from palpate.cli import Console
+
+HELP = "say how wrong each wrist heart rate was, when, and how that goes with motion"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what the command takes."""
+    parser.add_argument(
+        "input", type=Path, help="a session sheet (.toml), a packed session (.h5), or one recording"
+    )
+    parser.add_argument(
+        "-o", "--output", type=Path, required=True, help="folder for the report and its tables"
+    )
+    parser.add_argument(
+        "--layout", help="how to read a single recording: a shipped layout's name or a .toml file"
+    )
+    add_analysis_arguments(parser)
+
+
+def add_analysis_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments that shape the analysis."""
+    parser.add_argument(
+        "--methods",
+        default="conventional",
+        metavar="NAME[,NAME...]",
+        help="wrist estimators to run on raw light (default: conventional)",
+    )
+    parser.add_argument("--window", type=float, default=8.0, metavar="S", help="window length, s")
+    parser.add_argument("--step", type=float, default=2.0, metavar="S", help="window step, s")
+    parser.add_argument(
+        "--tolerance-bpm", type=float, default=5.0, metavar="BPM", help="absolute tolerance, bpm"
+    )
+    parser.add_argument(
+        "--tolerance-share",
+        type=float,
+        default=0.10,
+        metavar="X",
+        help="tolerance as a share of the reference; the larger of the two counts",
+    )
+
+
+def run(arguments: argparse.Namespace, console: Console) -> int:
+    """Read the input, run the main job, write the report."""
+    from palpate.io import open_session
+
+    session = open_session(arguments.input, layout=arguments.layout)
+    explain_into(session, arguments, console)
+    return 0
+
+
+def explain_into(session: Any, arguments: argparse.Namespace, console: Console) -> None:
+    """Explain a session and write everything into ``arguments.output``."""
+    from palpate.pipeline import Options, explain_session
+    from palpate.reporting.report import write_report
+
+    options = Options(
+        window_s=arguments.window,
+        step_s=arguments.step,
+        methods=tuple(name.strip() for name in arguments.methods.split(",") if name.strip()),
+        absolute_bpm=arguments.tolerance_bpm,
+        relative=arguments.tolerance_share,
+    )
+    count = len(session.recordings)
+    result = explain_session(
+        session, options, progress=lambda bands: console.progress(bands, count, "bands")
+    )
+    report = write_report(result, arguments.output)
+    for line in report.findings:
+        console.say(line)
+    console.say(str(report.page))
+    console.result(report.summary)

@@ -1,0 +1,120 @@
+"""The page of a session: figures and tables poured into a template; nothing is computed."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Mapping
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from matplotlib.figure import Figure
+
+from palpate import __version__
+from palpate.evaluation.scoring import ALL, OUTSIDE, WITHIN
+from palpate.pipeline import BandResult, SessionResult
+from palpate.reporting.figures import figure_name
+from palpate.reporting.findings import duration_text
+from palpate.reporting.style import data_uri
+from palpate.reporting.tables import source_files, untrusted_reasons
+
+CAUTIONS = (
+    "palpate is a research tool and not a medical device. It makes no diagnosis, and nothing on "
+    "this page is a reason to start, stop or change exercise or treatment.",
+    "Hard exertion can be dangerous: follow the rules of the place where you test, have somebody "
+    "with you, and stop at chest pain, dizziness or unusual breathlessness. Leave electrodes off "
+    "broken or irritated skin, and use only recorders that are safe to wear on the body.",
+    "Questions of health belong to licensed practitioners and the rules that apply where you are.",
+)
+
+
+def environment() -> Environment:
+    """Return the template environment: escaping on, a misspelt name is an error."""
+    made = Environment(
+        loader=PackageLoader("palpate.reporting", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters.update(bpm=_bpm, signed=_signed, share=_share, r=_correlation, time=duration_text)
+    return made
+
+
+def session_page(result: SessionResult, told: list[str], drawn: Mapping[str, Figure]) -> str:
+    """Return the page as self-contained HTML: every figure is inside it."""
+    uris = {name: data_uri(figure) for name, figure in drawn.items()}
+    return (
+        environment()
+        .get_template("session.html")
+        .render(
+            title=result.session.title,
+            wearer=result.session.wearer,
+            notes=result.session.notes,
+            duration_s=float(result.windows.end_s[-1] - result.windows.start_s[0]),
+            findings=told,
+            cautions=CAUTIONS,
+            figures=uris,
+            reference={
+                "recording": result.reference_recording,
+                "n_beats": len(result.reference.beats),
+                "n_windows": len(result.windows),
+                "trusted_share": float(result.windows["trusted"].mean()),
+                "reasons": untrusted_reasons(result.windows),
+            },
+            bands=[_band(index, band, uris) for index, band in enumerate(result.bands)],
+            options=result.options,
+            files=source_files(result),
+            version=__version__,
+            all_activities=ALL,
+        )
+    )
+
+
+def _band(index: int, band: BandResult, uris: Mapping[str, str]) -> dict[str, Any]:
+    return {
+        "recording": band.recording,
+        "anchor": figure_name(index, band),
+        "session_figure": uris[figure_name(index, band)],
+        "sources": [
+            {
+                "source": source,
+                "motion": uris.get(figure_name(index, band, source, "motion")),
+                "agreement": uris.get(figure_name(index, band, source, "agreement")),
+                "flags": _by_flag(band, source.windows["status"]),
+            }
+            for source in band.sources
+        ],
+    }
+
+
+def _by_flag(band: BandResult, status: Any) -> list[dict[str, Any]]:
+    if "motion_flag" not in band.windows:
+        return []
+    counts: Counter[tuple[str, str]] = Counter(
+        zip(band.windows["motion_flag"].tolist(), status.tolist(), strict=True)
+    )
+    rows = []
+    for flag in ("still", "rhythmic", "bursty", "shaking"):
+        inside, outside = counts[flag, WITHIN], counts[flag, OUTSIDE]
+        if inside + outside:
+            rows.append(
+                {"flag": flag, "n": inside + outside, "outside_share": outside / (inside + outside)}
+            )
+    return rows
+
+
+def _bpm(value: float) -> str:
+    return "–" if math.isnan(value) else f"{value:.1f}"
+
+
+def _signed(value: float) -> str:
+    return "–" if math.isnan(value) else f"{value:+.1f}".replace("-", "−")
+
+
+def _share(value: float) -> str:
+    return "–" if math.isnan(value) else f"{100 * value:.0f} %"
+
+
+def _correlation(value: float) -> str:
+    return "–" if math.isnan(value) else f"{value:.2f}".replace("-", "−")

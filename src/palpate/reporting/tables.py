@@ -1,0 +1,150 @@
+"""Tables of a session: rows of plain values for CSV, JSON and the page; nothing is drawn."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, fields
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from palpate import __version__
+from palpate.pipeline import BandResult, SessionResult, SourceResult
+from palpate.signals import WindowTable
+
+SCHEMA = 1
+DIGITS = 6
+
+
+def window_rows(result: SessionResult) -> Iterator[dict[str, Any]]:
+    """Yield one row per band, source and window, with all that is known of it."""
+    for band in result.bands:
+        for source in band.sources:
+            yield from _source_rows(result.windows, band, source)
+
+
+def _source_rows(
+    reference: WindowTable, band: BandResult, source: SourceResult
+) -> Iterator[dict[str, Any]]:
+    columns = {
+        "start_s": reference.start_s,
+        "end_s": reference.end_s,
+        **source.windows.columns,
+        "reference_reason": reference["reason"],
+        **band.windows.columns,
+    }
+    names = list(columns)
+    for values in zip(*(columns[name].tolist() for name in names), strict=True):
+        yield {"band": band.recording.name, "source": source.source} | dict(
+            zip(names, values, strict=True)
+        )
+
+
+def reference_rows(result: SessionResult) -> Iterator[dict[str, Any]]:
+    """Yield one row per window of the beat reference."""
+    names = ["start_s", "end_s", *result.windows.columns]
+    columns = [result.windows.start_s, result.windows.end_s, *result.windows.columns.values()]
+    for values in zip(*(column.tolist() for column in columns), strict=True):
+        yield dict(zip(names, values, strict=True))
+
+
+def write_csv(path: Path, rows: Iterator[dict[str, Any]]) -> int:
+    """Write rows that may differ in their columns; return how many. NaN is an empty cell."""
+    held = list(rows)
+    names = list(dict.fromkeys(name for row in held for name in row))
+    with path.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(names)
+        writer.writerows([_cell(row.get(name)) for name in names] for row in held)
+    return len(held)
+
+
+def _cell(value: object) -> object:
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return ""
+    return f"{value:.{DIGITS}g}" if isinstance(value, float) else value
+
+
+def summary(result: SessionResult) -> dict[str, Any]:
+    """Return the session's figures as plain values that JSON can hold; undefined is None."""
+    windows = result.windows
+    return plain(
+        {
+            "schema": SCHEMA,
+            "palpate_version": __version__,
+            "title": result.session.title,
+            "wearer": result.session.wearer,
+            "options": asdict(result.options),
+            "reference": {
+                "recording": result.reference_recording.name,
+                "n_beats": len(result.reference.beats),
+                "n_windows": len(windows),
+                "n_trusted": int(windows["trusted"].sum()),
+                "untrusted_reasons": untrusted_reasons(windows),
+            },
+            "sources": [_source_summary(source) for source in result.sources],
+            "files": source_files(result),
+        }
+    )
+
+
+def untrusted_reasons(windows: WindowTable) -> dict[str, int]:
+    """Count the windows without a trusted reference by reason, most frequent first."""
+    reasons = windows["reason"][~windows["trusted"].astype(bool)].tolist()
+    return dict(Counter(reasons).most_common())
+
+
+def source_files(result: SessionResult) -> list[dict[str, str]]:
+    """List every file the session was read from, with its SHA-256."""
+    return [
+        {"recording": recording.name, "file": source.name, "sha256": source.sha256}
+        for recording in result.session.recordings
+        for source in recording.sources
+    ]
+
+
+def _source_summary(source: SourceResult) -> dict[str, Any]:
+    dose = source.dose
+    return {
+        "band": source.band,
+        "source": source.source,
+        "activities": [
+            {
+                "activity": row.activity,
+                "n_windows": row.n_windows,
+                "n_untrusted": row.n_untrusted,
+                "n_no_estimate": row.n_no_estimate,
+                "coverage": row.coverage,
+                **{f.name: getattr(row.errors, f.name) for f in fields(row.errors)},
+            }
+            for row in source.by_activity
+        ],
+        "motion": None
+        if dose is None
+        else {
+            "tolerance_bpm": dose.tolerance_bpm,
+            "leaves_tolerance_at_mad_g": dose.limit,
+            "leaves_tolerance_low_g": dose.limit_low,
+            "leaves_tolerance_high_g": dose.limit_high,
+            "excess": [asdict(excess) for excess in dose.excess],
+        },
+    }
+
+
+def plain(value: Any) -> Any:
+    """Turn NumPy values and records into what JSON can hold; NaN and infinity become None."""
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [plain(item) for item in value]
+    if isinstance(value, np.ndarray):
+        return plain(value.tolist())
+    if isinstance(value, np.generic):
+        return plain(value.item())
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return value
