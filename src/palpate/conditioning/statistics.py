@@ -1,0 +1,51 @@
+"""Statistics of every window of a long record at a cost that overlap does not multiply."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from palpate.signals import BoolArray, FloatArray, IntArray
+
+
+def window_means(values: FloatArray | BoolArray, first: IntArray, width: int) -> FloatArray:
+    """Return the mean of the finite samples of each window, ``(n_windows, ...)``.
+
+    Parameters
+    ----------
+    values
+        ``(n,)`` or ``(n, k)``; a boolean array gives shares of True.
+    first, width
+        As from ``window_samples``.
+
+    Returns
+    -------
+    FloatArray
+        NaN where a window holds no finite sample. Running sums make the cost that of
+        one pass over ``values``, however much the windows overlap.
+    """
+    finite = np.isfinite(values)
+    if finite.all():
+        return _window_sums(values, first, width) / width
+    sums = _window_sums(np.where(finite, values, 0.0), first, width)
+    counts = _window_sums(finite, first, width)
+    return ratio(sums, counts)
+
+
+def ratio(
+    numerator: FloatArray, denominator: FloatArray, *, undefined: float = np.nan
+) -> FloatArray:
+    """Divide where the denominator is above zero; ``undefined`` elsewhere.
+
+    The shapes must broadcast to one another.
+    """
+    shape = np.broadcast_shapes(numerator.shape, denominator.shape)
+    result = np.full(shape, undefined)
+    np.divide(numerator, denominator, out=result, where=np.broadcast_to(denominator > 0, shape))
+    return result
+
+
+def _window_sums(values: NDArray[np.generic], first: IntArray, width: int) -> FloatArray:
+    running = np.zeros((values.shape[0] + 1, *values.shape[1:]))
+    np.cumsum(values, axis=0, dtype=np.float64, out=running[1:])
+    return np.asarray(running[first + width] - running[first], dtype=np.float64)

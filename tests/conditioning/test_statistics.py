@@ -1,0 +1,43 @@
+"""Running window statistics against numpy on each window by itself."""
+
+import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+
+from palpate.conditioning import window_samples
+from palpate.conditioning.statistics import ratio, window_means
+
+
+@given(
+    hnp.arrays(np.float64, st.integers(20, 200), elements=st.floats(-1e3, 1e3)),
+    st.integers(0, 2**16),
+)
+def test_window_means_equal_nanmean_of_every_window(values, seed):
+    values = values.copy()
+    values[np.random.default_rng(seed).random(values.size) < 0.3] = np.nan
+    first, width = window_samples(values.size, fs_hz=1.0, window_s=10.0, step_s=3.0)
+    means = window_means(values, first, width)
+    for start, mean in zip(first, means, strict=True):
+        finite = values[start : start + width]
+        finite = finite[np.isfinite(finite)]
+        if finite.size:
+            np.testing.assert_allclose(mean, finite.mean(), atol=1e-9)
+        else:
+            assert np.isnan(mean)
+
+
+def test_window_means_of_a_mask_are_shares_and_columns_stay_apart():
+    first = np.array([0, 2])
+    np.testing.assert_allclose(
+        window_means(np.array([True, True, False, False]), first, 2), [1.0, 0.0]
+    )
+    columns = np.array([[1.0, 10.0], [3.0, 30.0], [5.0, 50.0], [7.0, 70.0]])
+    np.testing.assert_allclose(window_means(columns, first, 2), [[2.0, 20.0], [6.0, 60.0]])
+
+
+def test_ratio_is_undefined_where_nothing_divides():
+    found = ratio(np.array([1.0, 1.0]), np.array([2.0, 0.0]))
+    assert found[0] == 0.5
+    assert np.isnan(found[1])
+    assert ratio(np.array([1.0]), np.array([0.0]), undefined=0.0)[0] == 0.0
