@@ -1,0 +1,134 @@
+"""What unit an accelerometer speaks: declared by its file, and checked against gravity.
+
+The unit is never guessed from the numbers. But a wrist that rests measures 1 g
+whichever way it points, so a wrong declaration (m/s2 called g, or the reverse) shows,
+and is named.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from palpate.conditioning import window_samples
+from palpate.conditioning.statistics import window_means
+from palpate.signals import FloatArray
+from palpate.validation import InputError, checked_columns, checked_rate
+
+STANDARD_GRAVITY_MPS2 = 9.80665
+"""Conventional value of the 3rd CGPM (1901), Resolution 2."""
+
+G_PER_UNIT = {
+    "g": 1.0,
+    "mg": 1e-3,
+    "m/s2": 1.0 / STANDARD_GRAVITY_MPS2,
+    "m/s^2": 1.0 / STANDARD_GRAVITY_MPS2,
+    "m/s²": 1.0 / STANDARD_GRAVITY_MPS2,
+}
+
+STILL_WINDOW_S = 2.0
+STILL_RELATIVE_SD = 0.05
+"""A window is still if its scatter is below this share of its mean vector (own choice)."""
+AT_REST_FACTOR = 1.25
+"""Gravity at stillness may be off by this factor: an uncalibrated sensor is within
+80 mg of 1 g (van Hees 2014, Brazil cohort), so 25 % is wide."""
+IN_MOTION_FACTOR = 2.0
+"""Without stillness the median magnitude is only near 1 g; the units differ by 9.8 or more."""
+
+
+@dataclass(frozen=True, slots=True)
+class UnitCheck:
+    """Whether gravity agrees with the declared unit.
+
+    ``verdict`` is ``"confirmed"``, ``"contradicted"`` (``likely_unit`` then says what
+    fits) or ``"undecided"``; ``gravity_g`` is the magnitude at stillness in g under the
+    declared unit (over the whole record where nothing is still, ``at_rest`` False);
+    ``finding`` is one sentence, empty when confirmed.
+    """
+
+    verdict: str
+    gravity_g: float
+    at_rest: bool
+    likely_unit: str
+    finding: str
+
+
+def to_g(acc: FloatArray, *, unit: str) -> FloatArray:
+    """Return ``acc (n, axes)`` in g.
+
+    Raises
+    ------
+    InputError
+        If ``unit`` is none of ``G_PER_UNIT``.
+    """
+    try:
+        factor = G_PER_UNIT[unit.strip()]
+    except KeyError:
+        raise InputError(
+            f"the accelerometer's unit is {unit!r}; it must be one of {', '.join(G_PER_UNIT)}"
+        ) from None
+    return checked_columns(acc, "acc") * factor
+
+
+def check_unit(acc: FloatArray, *, fs_hz: float, unit: str) -> UnitCheck:
+    """Compare the magnitude at stillness with 1 g under the declared unit.
+
+    Parameters
+    ----------
+    acc
+        ``(n, 3)`` as recorded; other numbers of axes cannot be checked.
+    unit
+        As declared; one of ``G_PER_UNIT``.
+
+    Returns
+    -------
+    UnitCheck
+        ``"contradicted"`` only where exactly another known unit fits.
+    """
+    acc_g = to_g(acc, unit=unit)
+    if acc_g.shape[1] != 3:
+        return UnitCheck("undecided", float("nan"), False, "", "gravity needs three axes")
+    gravity_g, at_rest = _gravity(acc_g, checked_rate(fs_hz))
+    if not np.isfinite(gravity_g):
+        finding = "the accelerometer holds no finite sample"
+        return UnitCheck("undecided", gravity_g, at_rest, "", finding)
+    factor = AT_REST_FACTOR if at_rest else IN_MOTION_FACTOR
+    if _near_one(gravity_g, factor):
+        return UnitCheck("confirmed", gravity_g, at_rest, unit, "")
+    recorded = gravity_g / G_PER_UNIT[unit.strip()]
+    where = "at rest" if at_rest else "in the median"
+    for other in ("g", "mg", "m/s2"):
+        if _near_one(recorded * G_PER_UNIT[other], factor):
+            finding = (
+                f"the accelerometer is declared in {unit} but measures {recorded:.3g} {unit} "
+                f"{where}, which is 1 g in {other}: correct its unit"
+            )
+            return UnitCheck("contradicted", gravity_g, at_rest, other, finding)
+    finding = (
+        f"the accelerometer measures {recorded:.3g} {unit} {where} where gravity should show "
+        f"1 g: no known unit fits, so gravity was removed or the sensor is at fault"
+    )
+    return UnitCheck("undecided", gravity_g, at_rest, "", finding)
+
+
+def _near_one(value: float, factor: float) -> bool:
+    return 1.0 / factor <= value <= factor
+
+
+def _gravity(acc_g: FloatArray, fs_hz: float) -> tuple[float, bool]:
+    """Return the magnitude of still windows' mean vector (else of all samples), and which."""
+    first, width = window_samples(
+        acc_g.shape[0], fs_hz=fs_hz, window_s=STILL_WINDOW_S, step_s=STILL_WINDOW_S
+    )
+    if first.size and width >= 2:
+        centre = window_means(acc_g, first, width)
+        spread = window_means(acc_g**2, first, width) - centre**2
+        magnitude = np.linalg.norm(centre, axis=1)
+        sd = np.sqrt(np.maximum(spread.sum(axis=1), 0.0))
+        still = sd < STILL_RELATIVE_SD * magnitude
+        if still.any():
+            return float(np.median(magnitude[still])), True
+    magnitude = np.linalg.norm(acc_g, axis=1)
+    finite = magnitude[np.isfinite(magnitude)]
+    return (float(np.median(finite)) if finite.size else float("nan")), False
