@@ -93,7 +93,5 @@ def test_help_loads_no_heavy_library() -> None:
         "heavy = {'numpy', 'scipy', 'matplotlib', 'h5py', 'wfdb', 'edfio', 'jinja2', 'pooch'}\n"
         "print(sorted(heavy & set(sys.modules)))\n"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True
-    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

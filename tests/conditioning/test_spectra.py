@@ -1,0 +1,40 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from palpate.conditioning import parabolic_peak, power_spectra
+
+FS_HZ = 25.0
+
+
+def tone(frequency_hz: float, amplitude: float = 1.0) -> np.ndarray:
+    return amplitude * np.sin(2 * np.pi * frequency_hz * np.arange(200) / FS_HZ)
+
+
+def test_a_sine_at_a_bin_centre_shows_half_its_squared_amplitude() -> None:
+    freqs_hz, power = power_spectra(tone(2.0, 3.0)[np.newaxis], fs_hz=FS_HZ)
+    peak = np.argmax(power[0])
+    assert freqs_hz[peak] == pytest.approx(2.0)
+    assert power[0, peak] == pytest.approx(3.0**2 / 2, rel=1e-6)
+
+
+@given(st.floats(0.8, 5.0))
+def test_the_refined_peak_is_within_half_a_beat_per_minute(frequency_hz: float) -> None:
+    freqs_hz, power = power_spectra(tone(frequency_hz)[np.newaxis], fs_hz=FS_HZ, nfft=1024)
+    peak = parabolic_peak(power, np.argmax(power, axis=1))
+    found_hz = np.interp(peak[0], np.arange(freqs_hz.size), freqs_hz)
+    assert abs(found_hz - frequency_hz) * 60.0 < 0.5
+
+
+def test_a_peak_at_the_edge_stays_where_it_is() -> None:
+    power = np.array([[3.0, 2.0, 1.0], [1.0, 2.0, 3.0]])
+    assert parabolic_peak(power, np.array([0, 2])).tolist() == [0.0, 2.0]
+
+
+def test_columns_keep_their_place() -> None:
+    windows = np.stack([np.column_stack((tone(1.0), tone(3.0)))])
+    freqs_hz, power = power_spectra(windows, fs_hz=FS_HZ)
+    assert freqs_hz[np.argmax(power[0], axis=0)].tolist() == pytest.approx([1.0, 3.0])

@@ -1,0 +1,50 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from palpate.conditioning import window_grid, window_samples, windowed
+from palpate.validation import InputError
+
+
+def test_spc_protocol_window_k_covers_2k_to_2k_plus_8() -> None:
+    # Zhang, Pi & Liu 2015: 8-s windows every 2 s.
+    starts, ends = window_grid(0.0, 20.0)
+    assert starts.tolist() == [0, 2, 4, 6, 8, 10, 12]
+    assert (ends - starts).tolist() == [8.0] * 7
+
+
+def test_span_shorter_than_a_window_has_none() -> None:
+    starts, ends = window_grid(0.0, 7.9)
+    assert starts.size == ends.size == 0
+
+
+@given(
+    n=st.integers(0, 5000),
+    fs_hz=st.floats(10.0, 500.0),
+    window_s=st.floats(0.5, 20.0),
+    step_s=st.floats(0.1, 10.0),
+)
+def test_every_window_lies_inside_the_samples(
+    n: int, fs_hz: float, window_s: float, step_s: float
+) -> None:
+    first, width = window_samples(n, fs_hz=fs_hz, window_s=window_s, step_s=step_s)
+    assert width == round(window_s * fs_hz)
+    assert np.all(first >= 0)
+    assert np.all(first + width <= n)
+    assert np.all(np.abs(first / fs_hz - step_s * np.arange(first.size)) <= 0.5001 / fs_hz)
+
+
+def test_windows_copy_the_samples_they_cover() -> None:
+    first, width = window_samples(12, fs_hz=1.0, window_s=8.0, step_s=2.0)
+    assert windowed(np.arange(12.0), first, width).tolist() == [
+        list(range(start, start + 8)) for start in (0, 2, 4)
+    ]
+
+
+@pytest.mark.parametrize(("window_s", "step_s"), [(0.0, 2.0), (8.0, -1.0), (np.nan, 2.0)])
+def test_windows_and_steps_must_be_positive(window_s: float, step_s: float) -> None:
+    with pytest.raises(InputError, match="above zero"):
+        window_grid(0.0, 20.0, window_s=window_s, step_s=step_s)

@@ -1,0 +1,66 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from palpate.validation import (
+    InputError,
+    checked_choice,
+    checked_columns,
+    checked_positive,
+    checked_rate,
+    checked_signal,
+    checked_times,
+)
+
+
+@pytest.mark.parametrize("value", [-1.0, 0.0, float("nan"), float("inf"), 1e9, "fast", None])
+def test_a_rate_that_cannot_be_is_refused(value: object) -> None:
+    with pytest.raises(InputError, match="fs_hz"):
+        checked_rate(value)  # type: ignore[arg-type]
+
+
+def test_a_rate_comes_back_as_a_float() -> None:
+    assert checked_rate(np.int64(250)) == 250.0
+
+
+def test_one_column_may_be_given_flat() -> None:
+    assert checked_columns([1, 2, 3], "acc").shape == (3, 1)
+
+
+@pytest.mark.parametrize(
+    ("values", "message"),
+    [
+        (np.zeros((2, 3, 4)), "channels"),
+        (np.zeros((3, 0)), "channels"),
+        (np.zeros((3, 1000)), "transpose"),
+        (np.array(["a"]), "real numbers"),
+        (np.zeros(3, dtype=complex), "real numbers"),
+    ],
+)
+def test_columns_that_cannot_be_say_why(values: np.ndarray, message: str) -> None:
+    with pytest.raises(InputError, match=message):
+        checked_columns(values, "acc")
+
+
+def test_a_signal_is_one_dimensional() -> None:
+    with pytest.raises(InputError, match=r"ecg has shape \(2, 2\)"):
+        checked_signal(np.zeros((2, 2)), "ecg")
+
+
+def test_times_must_be_finite_and_in_order() -> None:
+    with pytest.raises(InputError, match="not finite"):
+        checked_times([0.0, np.nan], "beats")
+    with pytest.raises(InputError, match="backwards after item 1"):
+        checked_times([0.0, 2.0, 1.0], "beats")
+
+
+def test_a_choice_lists_what_may_be_chosen() -> None:
+    with pytest.raises(InputError, match="one of a, b"):
+        checked_choice("c", ("a", "b"), "method")
+
+
+@pytest.mark.parametrize("value", [0.0, -1.0, float("nan"), float("inf")])
+def test_positive_means_finite_and_above_zero(value: float) -> None:
+    with pytest.raises(InputError, match="above zero"):
+        checked_positive(value, "step_s")
