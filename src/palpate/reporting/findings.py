@@ -48,7 +48,7 @@ def _error_sentence(source: SourceResult) -> str:
     scored = [r for r in rows if r.errors.n]
     if not scored:
         return f"{source.name}: no window could be scored."
-    ranked = sorted(scored, key=lambda r: -r.errors.within_share)
+    ranked = sorted(scored, key=lambda r: -r.errors.share_within)
     parts = [_activity_clause(r) for r in ranked]
     return f"{source.name}: within tolerance in " + "; ".join(parts) + "."
 
@@ -57,7 +57,7 @@ def _activity_clause(row: ActivityError) -> str:
     where = "the session" if row.activity == ALL else row.activity
     few = f", only {row.errors.n} windows" if row.errors.n < FEW_WINDOWS else ""
     return (
-        f"{row.errors.within_share:.0%} of {where} "
+        f"{row.errors.share_within:.0%} of {where} "
         f"(mean absolute error {row.errors.mae_bpm:.1f} bpm{few})"
     )
 
