@@ -1,0 +1,99 @@
+"""A band's own heart rate, once per second: smoothed, late, and sometimes astray.
+
+The output follows the true rate through a delay and a first-order average. Where the
+light is disturbed, it loses its hold for a while: on a leak of movement it goes to the
+cadence, otherwise it keeps its last value or reports nothing. A stretch disturbed
+with dose d is astray for the share d² / (1 + d²) of the time; the rule is ours.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy import signal, special
+
+from palpate.signals import BoolArray, FloatArray
+from palpate.simulation.faults import (
+    CadenceCoupling,
+    ContactLoss,
+    EstimatorLatency,
+    Fault,
+    HarmonicLock,
+    MotionCoupling,
+    Shaking,
+)
+from palpate.simulation.movement import Rhythm
+from palpate.simulation.physiology import GRID_HZ, Heart
+from palpate.simulation.scenario import Band
+from palpate.simulation.synthesis import stream, wander
+
+ASTRAY_S = 15.0  # how long the output stays astray, on average
+DROPOUT_SHARE = 0.15  # of the time astray without a rhythm to follow
+JITTER_BPM = 0.8
+
+
+def device_rate(
+    seed: int,
+    band: Band,
+    heart: Heart,
+    rhythm: Rhythm,
+    *,
+    faults: Sequence[Fault],
+    time_s: FloatArray,
+) -> FloatArray:
+    """Return whole bpm at session seconds ``time_s (n,)`` one second apart; NaN for no value."""
+    rng = stream(seed, "device", band.name)
+    mine = [fault for fault in faults if fault.source == band.name]
+    seen = _smoothed(heart, band, mine, time_s)
+    seen += JITTER_BPM * wander(rng, time_s.size, step_s=1.0, time_s=5.0)
+    seen *= _harmonic(rng, mine, time_s)
+    cadence = np.interp(time_s, rhythm.time_s, rhythm.per_min)
+    follows = _astray(rng, _dose(mine, CadenceCoupling, time_s)) & np.isfinite(cadence)
+    held = _astray(rng, _dose(mine, (MotionCoupling, Shaking, ContactLoss), time_s)) & ~follows
+    silent = held & (rng.random(time_s.size) < DROPOUT_SHARE)
+    result: FloatArray = np.where(follows, cadence, seen)
+    kept = np.maximum.accumulate(np.where(held, 0, np.arange(time_s.size)))
+    result = np.round(result[kept])
+    result[silent] = np.nan
+    return result
+
+
+def _smoothed(heart: Heart, band: Band, faults: Sequence[Fault], time_s: FloatArray) -> FloatArray:
+    """Average and delay the true rate; what a latency fault adds counts while it lasts."""
+    late_s = np.full(time_s.size, band.latency_s)
+    for fault in faults:
+        if isinstance(fault, EstimatorLatency):
+            late_s += fault.dose * ((time_s >= fault.start_s) & (time_s < fault.end_s))
+    start = [(1.0 - 1.0 / (band.smoothing_s * GRID_HZ)) * heart.hr_bpm[0]]
+    share = 1.0 / (band.smoothing_s * GRID_HZ)
+    average = signal.lfilter([share], [1.0, share - 1.0], heart.hr_bpm, zi=start)[0]
+    return heart.at(np.asarray(average), time_s - late_s)
+
+
+def _dose(
+    faults: Sequence[Fault], kinds: type[Fault] | tuple[type[Fault], ...], time_s: FloatArray
+) -> FloatArray:
+    """Return the root sum of squares of the doses in force at each time."""
+    squared = np.zeros(time_s.size)
+    for fault in faults:
+        if isinstance(fault, kinds):
+            squared += fault.dose**2 * ((time_s >= fault.start_s) & (time_s < fault.end_s))
+    return np.sqrt(squared)
+
+
+def _astray(rng: np.random.Generator, dose: FloatArray) -> BoolArray:
+    """Return when the output is astray: stretches that begin and end at random."""
+    share = dose**2 / (1.0 + dose**2)
+    level = wander(rng, dose.size, step_s=1.0, time_s=ASTRAY_S)
+    return level < special.ndtri(share)
+
+
+def _harmonic(rng: np.random.Generator, faults: Sequence[Fault], time_s: FloatArray) -> FloatArray:
+    factor = np.ones(time_s.size)
+    for fault in faults:
+        if isinstance(fault, HarmonicLock):
+            here = (time_s >= fault.start_s) & (time_s < fault.end_s)
+            level = wander(rng, time_s.size, step_s=1.0, time_s=ASTRAY_S)
+            factor[here & (level < special.ndtri(fault.dose))] = fault.factor
+    return factor

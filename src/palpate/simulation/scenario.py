@@ -1,0 +1,175 @@
+"""The hut-supply evening: who does what when, with which bands, and what goes wrong.
+
+A supply run to a mountain hut: rest, a step-mill to warm up, crates lifted onto a cargo
+bike, a gravel track, recovery. Heart-rate demands and movement sizes are our choices,
+within what adults do; nothing here is taken from a person.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from palpate.signals import Activity, FloatArray
+from palpate.simulation.faults import (
+    CadenceCoupling,
+    ContactLoss,
+    Ectopy,
+    ElectrodeMotion,
+    EstimatorLatency,
+    Fault,
+    LowPerfusion,
+    MotionCoupling,
+    PressureChange,
+    Shaking,
+)
+from palpate.simulation.synthesis import stream
+from palpate.validation import checked_positive
+
+Movement = Literal["still", "handling", "stepping", "lifting", "gravel"]
+CHEST = "chest"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bout:
+    """A stretch with one demand and one kind of movement.
+
+    Neighbouring bouts of the same ``activity`` form one activity; an empty name is a
+    transition, which belongs to none.
+    """
+
+    activity: str
+    duration_s: float
+    demand_bpm: float
+    movement: Movement
+
+    def __post_init__(self) -> None:
+        checked_positive(self.duration_s, f"duration_s of bout {self.activity!r}")
+        checked_positive(self.demand_bpm, f"demand_bpm of bout {self.activity!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Band:
+    """A wrist band: where it sits, how it samples, and how good it is.
+
+    ``clock_offset_s`` and ``clock_drift_ppm`` are what the session sheet states.
+    ``pulse_delay_s`` is from R peak to pulse foot at the wrist at rest; ``latency_s``
+    and ``smoothing_s`` describe the band's own heart rate.
+    """
+
+    name: str
+    placement: str
+    firmware: str
+    fs_hz: float
+    with_gyro: bool
+    clock_offset_s: float
+    clock_drift_ppm: float = 0.0
+    pulse_delay_s: float = 0.25
+    perfusion_pct: tuple[float, float] = (1.6, 0.7)
+    light_noise: float = 0.015
+    latency_s: float = 2.0
+    smoothing_s: float = 4.0
+
+
+ALDER = Band(
+    name="Alder", placement="left wrist", firmware="3.2", fs_hz=100.0, with_gyro=True,
+    clock_offset_s=3.0,
+)  # fmt: skip
+BIRCH = Band(
+    name="Birch", placement="right wrist", firmware="0.9", fs_hz=64.0, with_gyro=False,
+    clock_offset_s=6.0, pulse_delay_s=0.262, perfusion_pct=(1.1, 0.5), light_noise=0.03,
+    latency_s=4.0, smoothing_s=8.0,
+)  # fmt: skip
+BANDS = (ALDER, BIRCH)
+
+
+def hut_supply(seed: int, *, scale: float = 1.0) -> tuple[Bout, ...]:
+    """Return the bouts of the evening, about 37 min; ``scale`` shortens or stretches it."""
+    rng = stream(seed, "scenario")
+    walk = Bout(activity="", duration_s=40.0 * scale, demand_bpm=92.0, movement="handling")
+    lifts: list[Bout] = []
+    for _ in range(max(1, round(7 * scale))):
+        lifts.append(_lifting(float(rng.integers(20, 41)), rng.uniform(172.0, 188.0), "lifting"))
+        lifts.append(_lifting(float(rng.integers(50, 76)), rng.uniform(86.0, 94.0), "handling"))
+    gravel = [
+        Bout(activity="gravel track", duration_s=share * 540.0 * scale,
+             demand_bpm=demand, movement="gravel")
+        for share, demand in ((0.4, 128.0), (0.2, 146.0), (0.4, 134.0))
+    ]  # fmt: skip
+    return (
+        Bout(activity="rest", duration_s=240.0 * scale, demand_bpm=64.0, movement="still"),
+        walk,
+        Bout(activity="step-mill", duration_s=510.0 * scale, demand_bpm=141.0, movement="stepping"),
+        walk,
+        *lifts,
+        walk,
+        *gravel,
+        Bout(activity="recovery", duration_s=270.0 * scale, demand_bpm=72.0, movement="still"),
+    )
+
+
+def _lifting(duration_s: float, demand_bpm: float, movement: Movement) -> Bout:
+    return Bout(
+        activity="crate lifting", duration_s=duration_s, demand_bpm=demand_bpm, movement=movement
+    )
+
+
+def bout_edges(bouts: Sequence[Bout]) -> FloatArray:
+    """Return the session seconds at which bouts begin and the last one ends, ``(bouts + 1,)``."""
+    return np.concatenate(([0.0], np.cumsum([b.duration_s for b in bouts])))
+
+
+def activities_of(bouts: Sequence[Bout]) -> tuple[Activity, ...]:
+    """Join neighbouring bouts of one name into activities."""
+    joined: list[Activity] = []
+    edges = bout_edges(bouts)
+    for i, bout in enumerate(bouts):
+        start_s, end_s = float(edges[i]), float(edges[i + 1])
+        if i and bout.activity and bouts[i - 1].activity == bout.activity:
+            start_s = joined.pop().start_s
+        if bout.activity:
+            joined.append(Activity(bout.activity, start_s, end_s))
+    return tuple(joined)
+
+
+def hut_faults(bouts: Sequence[Bout], bands: Sequence[Band] = BANDS) -> tuple[Fault, ...]:
+    """Return what goes wrong in the hut-supply evening; later bands fare worse."""
+    faults: list[Fault] = []
+    edges = bout_edges(bouts)
+    sets = [i for i, bout in enumerate(bouts) if bout.movement == "lifting"]
+    for worse, band in enumerate(bands):
+        factor = 1.0 + 0.7 * worse
+        for i, bout in enumerate(bouts):
+            faults += _bout_faults(bout, band.name, float(edges[i]), float(edges[i + 1]), factor)
+        if worse:
+            faults.append(
+                LowPerfusion(source=band.name, start_s=0.0, end_s=0.4 * edges[1], dose=0.75)
+            )
+    for i in sets[1::4]:
+        faults.append(ElectrodeMotion(source=CHEST, start_s=edges[i], end_s=edges[i + 1], dose=0.7))
+    faults.append(Ectopy(source=CHEST, start_s=edges[-2], end_s=edges[-1], dose=0.04))
+    return tuple(faults)
+
+
+def _bout_faults(
+    bout: Bout, source: str, start_s: float, end_s: float, factor: float
+) -> list[Fault]:
+    where: dict[str, Any] = {"source": source, "start_s": start_s, "end_s": end_s}
+    if bout.movement == "stepping":
+        return [CadenceCoupling(**where, dose=0.4 * factor)]
+    if bout.movement == "gravel":
+        return [Shaking(**where, dose=0.6 * factor)]
+    if bout.movement == "lifting":
+        middle_s = 0.5 * (start_s + end_s)
+        return [
+            MotionCoupling(**where, dose=1.6 * factor),
+            PressureChange(**where, dose=1.5 * factor),
+            ContactLoss(source=source, start_s=middle_s, end_s=end_s, dose=min(0.5 * factor, 0.9)),
+            EstimatorLatency(source=source, start_s=start_s, end_s=end_s + 40.0, dose=6.0 * factor),
+        ]
+    if bout.activity == "crate lifting":
+        return [MotionCoupling(**where, dose=0.5 * factor)]
+    return []
