@@ -1,8 +1,9 @@
 """Samples that no longer measure: held at a converter's rail, or frozen at one value.
 
-A clipped stretch touches the largest or the smallest value of its record for several
-samples in a row; a frozen stretch repeats one value anywhere in the range. Both rules
-compare samples with each other only, so gain and offset do not matter.
+A clipped stretch lies at the largest or the smallest value of its record for several
+samples in a row, give or take a converter's jitter, and leaves it with a corner, where a
+rounded peak leaves like a parabola. A frozen stretch repeats one value anywhere in the
+range. Both rules compare samples with each other only, so gain and offset do not matter.
 """
 
 from __future__ import annotations
@@ -10,10 +11,16 @@ from __future__ import annotations
 import numpy as np
 
 from palpate.conditioning.gaps import runs
-from palpate.signals import BoolArray, FloatArray
+from palpate.signals import BoolArray, FloatArray, IntArray
 
 MIN_RAIL_RUN = 3
 """Samples in a row at an extreme; a lone extreme is a peak (own choice)."""
+RAIL_JITTER = 1e-3
+"""Share of the record's range within which samples lie at the same rail: four steps of a
+12-bit converter (own choice)."""
+CORNER_DEPTH = 16.0
+"""One run length outside a parabola's top it has fallen by 9 times the jitter that bounds
+the run; a rail is left by more than this many (own choice)."""
 MIN_RANGE_STEPS = 32
 """A record of fewer quantisation steps is a quiet sensor, not a clipped one (own choice)."""
 SAME = 1e-9
@@ -27,17 +34,26 @@ def at_rail(values: FloatArray) -> BoolArray:
     ``MIN_RANGE_STEPS`` of its own quantisation steps has none.
     """
     finite = values[np.isfinite(values)]
-    none = np.zeros(values.shape, dtype=np.bool_)
     if finite.size < MIN_RAIL_RUN:
-        return none
+        return np.zeros(values.shape, dtype=np.bool_)
     low, high = float(finite.min()), float(finite.max())
     steps = np.abs(np.diff(finite))
     steps = steps[steps > SAME * (high - low)]
     if steps.size == 0 or high - low < MIN_RANGE_STEPS * float(steps.min()):
-        return none
-    margin = SAME * (high - low)
-    long_top = _long_runs(values >= high - margin, MIN_RAIL_RUN)
-    return long_top | _long_runs(values <= low + margin, MIN_RAIL_RUN)
+        return np.zeros(values.shape, dtype=np.bool_)
+    jitter = RAIL_JITTER * (high - low)
+    return _cornered(high - values, jitter) | _cornered(values - low, jitter)
+
+
+def _cornered(depth: FloatArray, jitter: float) -> BoolArray:
+    """Return the runs of ``depth`` from a rail within ``jitter`` that end in a corner."""
+    first, end = runs(depth <= jitter)
+    length = end - first
+    before, after = first - length, end - 1 + length
+    outside = (before < 0) | (after >= depth.size)
+    corner = np.fmax(depth[np.maximum(before, 0)], depth[np.minimum(after, depth.size - 1)])
+    left = outside | (corner > CORNER_DEPTH * jitter)
+    return _filled(depth.size, first, end, (length >= MIN_RAIL_RUN) & left)
 
 
 def frozen(values: FloatArray, *, min_run: int) -> BoolArray:
@@ -51,14 +67,13 @@ def frozen(values: FloatArray, *, min_run: int) -> BoolArray:
     span = float(np.ptp(values[finite])) if finite.any() else 0.0
     with np.errstate(invalid="ignore"):
         same = np.abs(np.diff(values)) <= SAME * span
-    held = _long_runs(same, max(min_run - 1, 1))
+    first, end = runs(same)
+    held = _filled(same.size, first, end, end - first >= max(min_run - 1, 1))
     return np.concatenate((held, [False])) | np.concatenate(([False], held))
 
 
-def _long_runs(mask: BoolArray, min_run: int) -> BoolArray:
-    first, end = runs(mask)
-    keep = end - first >= min_run
-    edges = np.zeros(mask.size + 1, dtype=np.int8)
+def _filled(size: int, first: IntArray, end: IntArray, keep: BoolArray) -> BoolArray:
+    edges = np.zeros(size + 1, dtype=np.int8)
     edges[first[keep]] = 1
-    edges[end[keep]] = -1
+    edges[end[keep]] -= 1
     return np.cumsum(edges[:-1]).astype(np.bool_)
