@@ -130,7 +130,7 @@ def repeated_limits_of_agreement(
         sd, spread = _mover(parts, confidence)
     reach = _z(coverage) * sd
     bias_interval, low_interval, high_interval = _mover_intervals(
-        parts, bias, sd, spread, _z(coverage), _z(confidence)
+        parts, bias, sd, spread, z=_z(coverage), z_confidence=_z(confidence)
     )
     return LimitsOfAgreement(
         n_pairs=difference.size,
@@ -191,11 +191,17 @@ def _mover(parts: _Components, confidence: float) -> tuple[float, Interval]:
 
 
 def _mover_intervals(
-    parts: _Components, bias: float, sd: float, spread: Interval | None, z: float, z_ci: float
+    parts: _Components,
+    bias: float,
+    sd: float,
+    spread: Interval | None,
+    *,
+    z: float,
+    z_confidence: float,
 ) -> tuple[Interval, Interval, Interval]:
     if spread is None:
         return _UNDEFINED, _UNDEFINED, _UNDEFINED
-    of_bias = z_ci * float(np.sqrt(parts.mean.var(ddof=1) / parts.mean.size))
+    of_bias = z_confidence * float(np.sqrt(parts.mean.var(ddof=1) / parts.mean.size))
     inward = float(np.hypot(of_bias, z * (sd - np.sqrt(spread.low))))
     outward = float(np.hypot(of_bias, z * (np.sqrt(spread.high) - sd)))
     low, high = bias - z * sd, bias + z * sd

@@ -1,4 +1,4 @@
-"""Concordance and intraclass correlation: do two methods give the same number?
+"""Concordance and intraclass correlation: whether two methods give the same number.
 
 Conventions
 -----------
@@ -14,12 +14,12 @@ McGraw & Wong 1996, Psychol Methods 1:30.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from palpate.signals import FloatArray
 from palpate.validation import InputError, checked_signal
 
 _MIN_PAIRS = 3  # the variance of the coefficient divides by n − 2
@@ -124,61 +124,70 @@ def intraclass_correlations(
             "each at least"
         )
     n, k = table.shape
-    between = float(k * np.var(table.mean(axis=1), ddof=1))
     within = float(np.mean(np.var(table, axis=1, ddof=1)))
     raters = float(n * np.var(table.mean(axis=0), ddof=1))
-    error = (within * n * (k - 1) - raters * (k - 1)) / ((n - 1) * (k - 1))
-    return {
-        form.form: form
-        for single in (
-            _one_way(between, within, n, k, confidence),
-            _two_way_random(between, raters, error, n, k, confidence),
-            _two_way_fixed(between, error, n, k, confidence),
-        )
-        for form in (single, _of_the_mean(single, k))
-    }
+    squares = _MeanSquares(
+        targets=float(k * np.var(table.mean(axis=1), ddof=1)),
+        within=within,
+        raters=raters,
+        error=(n * within - raters) / (n - 1),
+        n=n,
+        k=k,
+    )
+    singles = (form(squares, confidence) for form in (_one_way, _two_way_random, _two_way_fixed))
+    return {form.form: form for one in singles for form in (one, _of_the_mean(one, k))}
 
 
-def _one_way(
-    between: float, within: float, n: int, k: int, confidence: float
+class _MeanSquares(NamedTuple):
+    """Two-way analysis of variance of ``n`` targets by ``k`` raters."""
+
+    targets: float
+    within: float
+    raters: float
+    error: float
+    n: int
+    k: int
+
+
+def _one_way(of: _MeanSquares, confidence: float) -> IntraclassCorrelation:
+    df1, df2 = of.n - 1, of.n * (of.k - 1)
+    return _from_f("ICC(1,1)", of, of.within, (df1, df2), confidence)
+
+
+def _two_way_fixed(of: _MeanSquares, confidence: float) -> IntraclassCorrelation:
+    df1, df2 = of.n - 1, (of.n - 1) * (of.k - 1)
+    return _from_f("ICC(3,1)", of, of.error, (df1, df2), confidence)
+
+
+def _from_f(
+    form: str, of: _MeanSquares, noise: float, df: tuple[int, int], confidence: float
 ) -> IntraclassCorrelation:
-    f, df1, df2 = _ratio(between, within), n - 1, n * (k - 1)
-    low, high = _f_interval(f, df1, df2, k, confidence)
-    icc = _ratio(between - within, between + (k - 1) * within)
-    return IntraclassCorrelation("ICC(1,1)", icc, low, high, f, df1, df2, _p(f, df1, df2))
+    """Return the coefficient whose interval follows from its F ratio alone."""
+    f = _ratio(of.targets, noise)
+    icc = _ratio(of.targets - noise, of.targets + (of.k - 1) * noise)
+    tail = 0.5 + confidence / 2.0
+    low = f / float(stats.f.ppf(tail, *df))
+    high = f * float(stats.f.ppf(tail, *reversed(df)))
+    low, high = ((bound - 1.0) / (bound + of.k - 1.0) for bound in (low, high))
+    return IntraclassCorrelation(form, icc, low, high, f, *df, float(stats.f.sf(f, *df)))
 
 
-def _two_way_fixed(
-    between: float, error: float, n: int, k: int, confidence: float
-) -> IntraclassCorrelation:
-    f, df1, df2 = _ratio(between, error), n - 1, (n - 1) * (k - 1)
-    low, high = _f_interval(f, df1, df2, k, confidence)
-    icc = _ratio(between - error, between + (k - 1) * error)
-    return IntraclassCorrelation("ICC(3,1)", icc, low, high, f, df1, df2, _p(f, df1, df2))
-
-
-def _two_way_random(
-    between: float, raters: float, error: float, n: int, k: int, confidence: float
-) -> IntraclassCorrelation:
-    icc = _ratio(between - error, between + (k - 1) * error + k * (raters - error) / n)
-    f, df1, df2 = _ratio(between, error), n - 1, (n - 1) * (k - 1)
-    rater_f = _ratio(raters, error)
-    a, b = k * icc * rater_f, n * (1.0 + (k - 1) * icc) - k * icc
+def _two_way_random(of: _MeanSquares, confidence: float) -> IntraclassCorrelation:
+    n, k = of.n, of.k
+    disagreement = k * (of.raters - of.error) / n
+    icc = _ratio(of.targets - of.error, of.targets + (k - 1) * of.error + disagreement)
+    a = k * icc * _ratio(of.raters, of.error)
+    b = n * (1.0 + (k - 1) * icc) - k * icc
+    # Satterthwaite's degrees of freedom of the denominator.
     df = (k - 1) * (n - 1) * (a + b) ** 2 / ((n - 1) * a**2 + b**2)
     tail = 0.5 + confidence / 2.0
-    upper, lower = stats.f.ppf(tail, n - 1, df), stats.f.ppf(tail, df, n - 1)
-    rest = k * raters + (k * n - k - n) * error
-    low = n * (between - upper * error) / (upper * rest + n * between)
-    high = n * (lower * between - error) / (rest + n * lower * between)
-    return IntraclassCorrelation(
-        "ICC(2,1)", icc, float(low), float(high), f, df1, df2, _p(f, df1, df2)
-    )
-
-
-def _f_interval(f: float, df1: int, df2: int, k: int, confidence: float) -> tuple[float, float]:
-    tail = 0.5 + confidence / 2.0
-    low, high = f / stats.f.ppf(tail, df1, df2), f * stats.f.ppf(tail, df2, df1)
-    return float((low - 1.0) / (low + k - 1.0)), float((high - 1.0) / (high + k - 1.0))
+    upper, lower = float(stats.f.ppf(tail, n - 1, df)), float(stats.f.ppf(tail, df, n - 1))
+    rest = k * of.raters + (k * n - k - n) * of.error
+    low = n * (of.targets - upper * of.error) / (upper * rest + n * of.targets)
+    high = n * (lower * of.targets - of.error) / (rest + n * lower * of.targets)
+    f, df1, df2 = _ratio(of.targets, of.error), n - 1, (n - 1) * (k - 1)
+    p = float(stats.f.sf(f, df1, df2))
+    return IntraclassCorrelation("ICC(2,1)", icc, low, high, f, df1, df2, p)
 
 
 def _of_the_mean(one: IntraclassCorrelation, k: int) -> IntraclassCorrelation:
@@ -186,10 +195,6 @@ def _of_the_mean(one: IntraclassCorrelation, k: int) -> IntraclassCorrelation:
     icc, low, high = (k * value / (1.0 + (k - 1) * value) for value in (one.icc, one.low, one.high))
     form = one.form.replace(",1)", ",k)")
     return IntraclassCorrelation(form, icc, low, high, one.f, one.df1, one.df2, one.p)
-
-
-def _p(f: float, df1: int, df2: int) -> float:
-    return float(stats.f.sf(f, df1, df2))
 
 
 def _ratio(part: float, whole: float) -> float:
