@@ -1,0 +1,41 @@
+"""Files in, sessions out: readers, the session sheet, layouts, and the HDF5 store.
+
+The readers' libraries (wfdb, edfio, h5py, scipy.io) are imported when a file of their
+kind is first opened, so that importing this room costs nothing.
+"""
+
+from palpate.io.atomic import explain_os_error, replacing
+from palpate.io.layouts import apply_layout, layout_names
+from palpate.io.loading import load_session, read_recording, sha256_of
+from palpate.io.opening import open_session
+from palpate.io.sheet import ChannelSpec, RecordingSpec, Sheet, SourceSpec, read_sheet
+from palpate.io.store import (
+    StoredTable,
+    read_store,
+    read_table,
+    table_names,
+    write_store,
+    write_table,
+)
+
+__all__ = [
+    "ChannelSpec",
+    "RecordingSpec",
+    "Sheet",
+    "SourceSpec",
+    "StoredTable",
+    "apply_layout",
+    "explain_os_error",
+    "layout_names",
+    "load_session",
+    "open_session",
+    "read_recording",
+    "read_sheet",
+    "read_store",
+    "read_table",
+    "replacing",
+    "sha256_of",
+    "table_names",
+    "write_store",
+    "write_table",
+]

@@ -1,0 +1,309 @@
+"""From a session sheet to a session: open files, pick channels, relate the clocks.
+
+Conventions
+-----------
+* Each file is opened once per way of reading it, and hashed once.
+* Unit, placement and rate that the sheet states win over the file's.
+* Files of one recording share its clock. Where they carry start times, a file that
+  began later is shifted by the difference.
+* A recording without a stated ``clock_offset_s`` is placed by the start times of its
+  file and the first recording's where both have one, else at 0; ``clock_known`` is then
+  False, except for the first recording, whose clock is the session's.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+
+from palpate.io.raw import RawBlock, RawFile, Say, plain_unit, silent
+from palpate.io.readers import open_raw
+from palpate.io.sheet import HEART_RATE, ChannelSpec, RecordingSpec, Sheet, SourceSpec
+from palpate.io.toml_tables import suggestion
+from palpate.signals import (
+    FloatArray,
+    RateSeries,
+    Recording,
+    Role,
+    Session,
+    SourceFile,
+    Waveform,
+)
+from palpate.validation import InputError, checked_rate
+
+ALL = "all"
+ARBITRARY_UNIT = "a.u."
+NO_VALUE = "the device gave no value"
+# Activities are noted to the second or so; a bound may pass the recording's by this much.
+ACTIVITY_SLACK_S = 2.0
+# A reading of a device holds until the next, but no longer than this many usual steps.
+HOLD_STEPS = 1.5
+
+
+def load_session(sheet: Sheet, *, say: Say = silent) -> Session:
+    """Load every recording of a sheet and check that their times make sense together.
+
+    ``say`` receives what a person should know, such as a rate taken from a time column.
+    """
+    hashes: dict[Path, str] = {}
+    recordings: list[Recording] = []
+    for spec in sheet.recordings:
+        recording = _load(spec, say, hashes)
+        recordings.append(_placed(recording, spec, recordings[0] if recordings else None))
+    session = Session(
+        title=sheet.title,
+        recordings=tuple(recordings),
+        activities=sheet.activities,
+        wearer=sheet.wearer,
+        notes=sheet.notes,
+    )
+    _check_overlap(session, sheet.place)
+    _check_activities(session, sheet.place)
+    return session
+
+
+def read_recording(path: Path | str, spec: RecordingSpec, *, say: Say = silent) -> Recording:
+    """Load one recording, all of its channels from the file ``path``."""
+    path = Path(path)
+    channels = tuple(replace(c, source=replace(c.source, file=path)) for c in spec.channels)
+    moved = replace(spec, channels=channels)
+    return _placed(_load(moved, say, {}), moved, None)
+
+
+def sha256_of(path: Path) -> str:
+    """Return the SHA-256 of a file in hex."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _load(spec: RecordingSpec, say: Say, hashes: dict[Path, str]) -> Recording:
+    opened: dict[SourceSpec, RawFile] = {}
+    for channel in spec.channels:
+        if channel.source not in opened:
+            opened[channel.source] = open_raw(channel.source, say=say)
+    origin = _earliest(raw.start_time for raw in opened.values())
+    waveforms: list[Waveform] = []
+    rates: list[RateSeries] = []
+    for source, raw in opened.items():
+        shift_s = _seconds_between(origin, raw.start_time)
+        mine = [c for c in spec.channels if c.source == source]
+        waves = [c for c in mine if c.role != HEART_RATE]
+        groups = [_positions(c, raw) for c in waves]
+        blocks = raw.read(groups) if groups else []
+        waveforms += [
+            _waveform(c, raw, group, block, shift_s)
+            for c, group, block in zip(waves, groups, blocks, strict=True)
+        ]
+        rates += [_rate_series(c, raw, shift_s) for c in mine if c.role == HEART_RATE]
+    parts = dict.fromkeys(part for raw in opened.values() for part in raw.parts)
+    for part in parts:
+        if part not in hashes:
+            hashes[part] = sha256_of(part)
+    order = [c.name for c in spec.channels]
+    return Recording(
+        name=spec.name,
+        waveforms=tuple(sorted(waveforms, key=lambda w: order.index(w.name))),
+        rates=tuple(sorted(rates, key=lambda r: order.index(r.source))),
+        device=spec.device,
+        firmware=spec.firmware,
+        placement=spec.placement,
+        start_time=origin,
+        sources=tuple(SourceFile(part.name, hashes[part]) for part in parts),
+    )
+
+
+def _positions(spec: ChannelSpec, raw: RawFile) -> list[int]:
+    """Return the positions in the file of the channels that ``spec`` selects."""
+    names = [channel.name for channel in raw.channels]
+    if spec.select == (ALL,) and ALL not in names:
+        return list(raw.signals)
+    if spec.select:
+        return [_position(item, names, spec, raw) for item in spec.select]
+    if len(raw.signals) == 1:
+        return list(raw.signals)
+    raise InputError(
+        f"{raw.path} has {len(raw.signals)} channels; say which are {spec.name!r} by "
+        f"select = [...]; there are {_listed(names)}"
+    )
+
+
+def _position(item: str | int, names: list[str], spec: ChannelSpec, raw: RawFile) -> int:
+    if isinstance(item, int):
+        if item >= len(names):
+            raise InputError(
+                f"{raw.path} has channels 0 to {len(names) - 1}; channel {spec.name!r} selects "
+                f"{item}"
+            )
+        return item
+    found = [i for i, name in enumerate(names) if name == item]
+    found = found or [i for i, name in enumerate(names) if name.lower() == item.lower()]
+    if len(found) > 1:
+        places = ", ".join(map(str, found))
+        raise InputError(
+            f"{raw.path} has {len(found)} channels named {item!r}; select one by its position: "
+            f"{places}"
+        )
+    if not found:
+        raise InputError(f"{raw.path} has no channel {item!r}{suggestion(item, names)}")
+    return found[0]
+
+
+def _listed(names: list[str]) -> str:
+    return ", ".join(f"{i} {name!r}" for i, name in enumerate(names))
+
+
+def _waveform(
+    spec: ChannelSpec, raw: RawFile, group: list[int], block: RawBlock, shift_s: float
+) -> Waveform:
+    what = f"{raw.path}: channel {spec.name!r}"
+    if np.isnan(block.fs_hz):
+        raise InputError(f"{what} has no rate; add rate_hz = ... to the sheet")
+    labels = spec.labels or tuple(raw.channels[i].name for i in group)
+    if len(labels) != len(group):
+        raise InputError(f"{what} has {len(group)} columns but {len(labels)} labels")
+    _check_samples(block.values, labels, what)
+    return Waveform(
+        name=spec.name,
+        role=Role(spec.role),
+        values=block.values,
+        fs_hz=checked_rate(block.fs_hz, f"the rate of {what}"),
+        unit=_unit(spec, raw, group, what),
+        labels=labels,
+        start_s=block.start_s + shift_s,
+        wavelength_nm=_wavelengths(spec, len(group), what),
+        placement=spec.placement,
+    )
+
+
+def _check_samples(values: FloatArray, labels: tuple[str, ...], what: str) -> None:
+    if values.shape[0] == 0:
+        raise InputError(f"{what} holds no samples; export the file again")
+    dead = ~np.isfinite(values).any(axis=0)
+    if dead.any():
+        label = labels[int(np.argmax(dead))]
+        raise InputError(f"{what} holds no finite sample in {label!r}; leave it out of select")
+
+
+def _unit(spec: ChannelSpec, raw: RawFile, group: list[int], what: str) -> str:
+    if spec.unit is not None:
+        return plain_unit(spec.unit)
+    units = list(dict.fromkeys(raw.channels[i].unit for i in group))
+    if len(units) > 1:
+        raise InputError(f"{what} joins columns in {' and '.join(units)}; split it by unit")
+    return units[0] or ARBITRARY_UNIT
+
+
+def _wavelengths(spec: ChannelSpec, columns: int, what: str) -> tuple[float, ...]:
+    if spec.role != Role.PPG:
+        return ()
+    given = spec.wavelength_nm or (float("nan"),)
+    if len(given) not in (1, columns):
+        raise InputError(f"{what} has {columns} columns but {len(given)} values of wavelength_nm")
+    return given * columns if len(given) == 1 else given
+
+
+def _rate_series(spec: ChannelSpec, raw: RawFile, shift_s: float) -> RateSeries:
+    """Load a device's own heart rate; readings of 0 or less mean that it had no value."""
+    group = _positions(spec, raw)
+    what = f"{raw.path}: channel {spec.name!r}"
+    if len(group) != 1:
+        raise InputError(f"{what} selects {len(group)} columns; a heart rate is one")
+    if raw.read_series is not None:
+        series = raw.read_series(group[0])
+        time_s, hr_bpm = series.time_s, series.values
+    else:
+        block = raw.read([group])[0]
+        if np.isnan(block.fs_hz):
+            raise InputError(f"{what} has no rate; add rate_hz = ... or a time column")
+        hr_bpm = block.values[:, 0]
+        time_s = block.start_s + np.arange(hr_bpm.size) / checked_rate(block.fs_hz, what)
+    last_of_instant = np.append(np.diff(time_s) > 0, True)
+    time_s, hr_bpm = time_s[last_of_instant], hr_bpm[last_of_instant]
+    valued = np.isfinite(hr_bpm) & (hr_bpm > 0)
+    if not valued.any():
+        raise InputError(f"{what} holds no heart rate above zero")
+    start_s = time_s + shift_s
+    return RateSeries(
+        source=spec.name,
+        start_s=start_s,
+        end_s=_held_until(start_s),
+        hr_bpm=np.where(valued, hr_bpm, np.nan),
+        confidence=np.full(hr_bpm.shape, np.nan),
+        reason=np.where(valued, "", NO_VALUE),
+    )
+
+
+def _held_until(start_s: FloatArray) -> FloatArray:
+    """Return when each reading ends: at the next one, or `HOLD_STEPS` usual steps later."""
+    if start_s.size == 1:
+        return start_s + 1.0
+    steps = np.diff(start_s)
+    longest = HOLD_STEPS * float(np.median(steps))
+    return start_s + np.minimum(np.append(steps, np.median(steps)), longest)
+
+
+def _placed(recording: Recording, spec: RecordingSpec, first: Recording | None) -> Recording:
+    """Put a recording on the session's clock."""
+    offset_s, known = spec.clock_offset_s, True
+    if offset_s is None:
+        origin = recording if first is None else first
+        shift_s = _seconds_between(origin.start_time, recording.start_time)
+        offset_s, known = origin.clock_offset_s + shift_s, first is None
+    return replace(
+        recording,
+        clock_offset_s=offset_s,
+        clock_drift_ppm=spec.clock_drift_ppm,
+        clock_known=known,
+    )
+
+
+def _earliest(starts: Iterable[datetime | None]) -> datetime | None:
+    """Return the earliest start; None if there is none, or zones are mixed."""
+    known = [start for start in starts if start is not None]
+    if len({start.tzinfo is None for start in known}) != 1:
+        return None
+    return min(known)
+
+
+def _seconds_between(early: datetime | None, late: datetime | None) -> float:
+    """Return seconds from one start to another; 0 where they cannot be compared."""
+    if early is None or late is None or (early.tzinfo is None) != (late.tzinfo is None):
+        return 0.0
+    return (late - early).total_seconds()
+
+
+def _span_s(recording: Recording) -> tuple[float, float]:
+    starts = [w.start_s for w in recording.waveforms] + [r.start_s[0] for r in recording.rates]
+    ends = [w.end_s for w in recording.waveforms] + [r.end_s[-1] for r in recording.rates]
+    start_s, end_s = recording.session_s(np.array([min(starts), max(ends)], dtype=np.float64))
+    return float(start_s), float(end_s)
+
+
+def _check_overlap(session: Session, place: str) -> None:
+    spans = [_span_s(recording) for recording in session.recordings]
+    for number, (start, end) in enumerate(spans):
+        others = spans[:number] + spans[number + 1 :]
+        if others and not any(start < b and a < end for a, b in others):
+            nearest = min(others, key=lambda s: max(s[0] - end, start - s[1]))
+            raise InputError(
+                f"{place}: recording {session.recordings[number].name!r} covers {start:g} to "
+                f"{end:g} s and overlaps no other (the nearest covers {nearest[0]:g} to "
+                f"{nearest[1]:g} s); state clock_offset_s"
+            )
+
+
+def _check_activities(session: Session, place: str) -> None:
+    spans = [_span_s(recording) for recording in session.recordings]
+    start, end = min(s for s, _ in spans), max(e for _, e in spans)
+    for activity in session.activities:
+        if activity.start_s < start - ACTIVITY_SLACK_S or activity.end_s > end + ACTIVITY_SLACK_S:
+            raise InputError(
+                f"{place}: activity {activity.name!r} covers {activity.start_s:g} to "
+                f"{activity.end_s:g} s but the recordings cover {start:g} to {end:g} s; correct "
+                "its start_s and end_s"
+            )

@@ -1,0 +1,155 @@
+"""Time columns: from text to seconds, and from seconds to a uniform sampling grid.
+
+Conventions
+-----------
+* Numbers are elapsed seconds, or milliseconds where the column's name ends in ``ms``.
+  Numbers of 1e8 and more are Unix time (1e8 s is March 1973); their size tells s, ms,
+  µs or ns. ``time_unit`` in the sheet overrules this.
+* Text is ISO 8601, with or without zone, or a time of day ``hh:mm:ss`` that may pass
+  midnight. Stamps with and without zone must not be mixed.
+* Elapsed times keep their zero; absolute times count from the first stamp.
+* A uniform signal's rate is the slope of stamp against sample number, counted across
+  gaps; a sample goes to the nearest slot, and slots that nothing fell into are NaN.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import numpy as np
+
+from palpate.signals import FloatArray, IntArray
+from palpate.validation import InputError, checked_rate
+
+SCALE_S = {
+    **{"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9},
+    **{"unix_s": 1.0, "unix_ms": 1e-3, "unix_us": 1e-6, "unix_ns": 1e-9},
+}
+UNIX_FROM = ((1e17, "unix_ns"), (1e14, "unix_us"), (1e11, "unix_ms"), (1e8, "unix_s"))
+DAY_S = 86400.0
+# More than this share of samples in an occupied slot is no uniform signal (common practice).
+MAX_COLLISIONS = 0.01
+# A declared rate and the stamps may differ by this much, and by no more.
+RATE_TOLERANCE = 0.02
+# Beyond this many empty slots per sample the gap is a wrong stamp rather than a pause.
+MAX_SLOTS_PER_SAMPLE = 100
+SPARE_SLOTS = 1_000_000
+_MS_NAME = re.compile(r"(^|[^a-z])(ms|msec|millis|milliseconds)\W*$", re.IGNORECASE)
+_CLOCK = re.compile(r"^\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?$")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Timeline:
+    """Stamps in file seconds ``(n,)``, and when file second 0 was (None: not said)."""
+
+    time_s: FloatArray
+    start_time: datetime | None
+
+
+def time_kind(first: str, column: str) -> str:
+    """Return how to read a time column from its first cell and its name."""
+    try:
+        number = abs(float(first))
+    except ValueError:
+        return "clock" if _CLOCK.match(first.strip()) else "iso8601"
+    for least, kind in UNIX_FROM:
+        if number >= least:
+            return kind
+    return "ms" if _MS_NAME.search(column) else "s"
+
+
+def stamps_s(cells: Sequence[str], kind: str) -> FloatArray:
+    """Return a number of seconds per cell; ValueError where a cell is no time.
+
+    ISO 8601 stamps without zone are read as UTC; `has_zone` tells them apart.
+    """
+    if kind in SCALE_S:
+        return np.array(list(map(float, cells)), dtype=np.float64) * SCALE_S[kind]
+    if kind == "clock":
+        return np.array([_clock_s(cell) for cell in cells], dtype=np.float64)
+    return np.array([_iso_s(cell) for cell in cells], dtype=np.float64)
+
+
+def has_zone(cell: str, kind: str) -> bool:
+    """Return whether a stamp says where on earth it holds."""
+    if kind != "iso8601":
+        return kind.startswith("unix")
+    tail = cell.strip()[10:]  # past the date, whose dashes are no offset
+    return tail.endswith(("Z", "z")) or "+" in tail or "-" in tail
+
+
+def timeline(stamp_s: FloatArray, kind: str, *, zoned: bool) -> Timeline:
+    """Turn stamps into file seconds: absolute ones count from the first."""
+    if kind in ("s", "ms", "us", "ns"):
+        return Timeline(stamp_s, None)
+    if kind == "clock":
+        midnights = np.cumsum(np.diff(stamp_s, prepend=stamp_s[:1]) < -DAY_S / 2)
+        stamp_s = stamp_s + DAY_S * midnights
+        return Timeline(stamp_s - stamp_s[0], None)
+    start = datetime.fromtimestamp(float(stamp_s[0]), UTC)
+    return Timeline(stamp_s - stamp_s[0], start if zoned else start.replace(tzinfo=None))
+
+
+def uniform_grid(
+    time_s: FloatArray, rate_hz: float | None, place: str
+) -> tuple[float, IntArray, int]:
+    """Return the rate, each sample's slot ``(n,)`` and the number of slots.
+
+    ``place`` names file and column in messages. Slot 0 is at ``time_s[0]``.
+    """
+    if time_s.size < 2:
+        if rate_hz is None:
+            raise InputError(f"{place} holds fewer than two stamps, so it gives no rate")
+        return rate_hz, np.zeros(time_s.size, dtype=np.intp), int(time_s.size)
+    found_hz = checked_rate(_slope_rate(time_s, place), f"the rate from {place}")
+    if rate_hz is not None and abs(found_hz / rate_hz - 1.0) > RATE_TOLERANCE:
+        raise InputError(
+            f"{place} runs at {found_hz:.6g} Hz but the sheet says rate_hz = {rate_hz:g}; "
+            "correct one of them"
+        )
+    fs_hz = found_hz if rate_hz is None else rate_hz
+    slots = (time_s[-1] - time_s[0]) * fs_hz + 1.0
+    if slots > MAX_SLOTS_PER_SAMPLE * time_s.size + SPARE_SLOTS:
+        widest = int(np.argmax(np.diff(time_s)))
+        raise InputError(
+            f"{place} jumps from {time_s[widest]:g} to {time_s[widest + 1]:g} s; correct the "
+            "stamp or split the file"
+        )
+    slot = np.round((time_s - time_s[0]) * fs_hz).astype(np.intp)
+    _check_collisions(slot, place)
+    return fs_hz, slot, int(slot[-1]) + 1
+
+
+def _slope_rate(time_s: FloatArray, place: str) -> float:
+    steps = np.diff(time_s)
+    moving = steps[steps > 0]
+    if moving.size == 0:
+        raise InputError(f"{place} never advances; give rate_hz instead of a time column")
+    typical = moving[moving < 1.5 * np.median(moving)].mean()
+    index = np.concatenate(([0.0], np.cumsum(np.maximum(np.round(steps / typical), 1.0))))
+    centred = index - index.mean()
+    fs_hz = float(centred @ centred / (centred @ (time_s - time_s.mean())))
+    # The slope of decimal stamps carries rounding noise: a whole number within 1 ppm is meant.
+    return float(round(fs_hz)) if abs(fs_hz - round(fs_hz)) < 1e-6 * fs_hz else fs_hz
+
+
+def _check_collisions(slot: IntArray, place: str) -> None:
+    share = float(np.mean(np.diff(slot) == 0))
+    if share > MAX_COLLISIONS:
+        raise InputError(
+            f"{place} is too irregular for a uniform signal ({100 * share:.0f} % of the samples "
+            "share a sampling instant); give rate_hz and leave out time"
+        )
+
+
+def _clock_s(cell: str) -> float:
+    hours, minutes, *seconds = cell.strip().replace(",", ".").split(":")
+    return 3600.0 * int(hours) + 60.0 * int(minutes) + (float(seconds[0]) if seconds else 0.0)
+
+
+def _iso_s(cell: str) -> float:
+    moment = datetime.fromisoformat(cell.strip())
+    return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()

@@ -1,0 +1,127 @@
+"""Read a TOML table key by key, with messages that name the file, the key and the fix.
+
+A `Table` hands out typed values and remembers which keys were asked for; ``finish``
+then refuses whatever is left over, so a misspelt key is an error and never a default.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import tomllib
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from palpate.validation import InputError
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Return the TOML document in ``path``, or explain why there is none."""
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise InputError(f"{path} does not exist; check the path") from None
+    except UnicodeDecodeError:
+        raise InputError(f"{path} is not UTF-8 text; save it as UTF-8") from None
+    except (tomllib.TOMLDecodeError, RecursionError) as exc:
+        raise InputError(f"{path} is not valid TOML: {exc}") from None
+    except OSError as exc:
+        raise InputError(f"{path} cannot be read: {exc.strerror}") from None
+
+
+def suggestion(word: str, known: Iterable[str]) -> str:
+    """Return ``"; did you mean 'x'?"`` for the nearest known word, else what there is."""
+    options = list(known)
+    near = difflib.get_close_matches(word, options, n=1, cutoff=0.6)
+    if near:
+        return f"; did you mean {near[0]!r}?"
+    return f"; there are {', '.join(options)}" if options else ""
+
+
+class Table:
+    """One TOML table; ``place`` is how messages name it, for instance ``sheet.toml``."""
+
+    def __init__(self, data: dict[str, Any], place: str) -> None:
+        self._data = data
+        self._asked: list[str] = []
+        self.place = place
+
+    def with_defaults(self, defaults: dict[str, Any]) -> Table:
+        """Return this table with ``defaults`` for absent keys; asked keys count in both."""
+        merged = Table({**defaults, **self._data}, self.place)
+        merged._asked = self._asked
+        return merged
+
+    def has(self, key: str) -> bool:
+        """Return whether the table holds ``key``."""
+        return key in self._data
+
+    def error(self, key: str, problem: str) -> InputError:
+        """Return the error that says what is wrong with ``key`` here."""
+        return InputError(f"{self.place}: {key} {problem}")
+
+    def take(self, key: str, default: Any = None) -> Any:
+        """Return the raw value and mark ``key`` as known."""
+        self._asked.append(key)
+        return self._data.get(key, default)
+
+    def text(self, key: str, default: str | None = None, *, required: bool = False) -> Any:
+        """Return a text; ``None`` (or ``default``) where the key is absent."""
+        value = self.take(key, default)
+        if required and (value is None or value == ""):
+            raise self.error(key, f'is missing; add {key} = "..."')
+        if value is not None and not isinstance(value, str):
+            raise self.error(key, f"is {value!r}; it must be text in quotes")
+        return value
+
+    def choice(self, key: str, allowed: Iterable[str], *, required: bool = False) -> Any:
+        """Return a text that is one of ``allowed``, or None where the key is absent."""
+        value, options = self.text(key), tuple(allowed)
+        if value is None and not required:
+            return None
+        if value is None:
+            raise self.error(key, f"is missing; it must be one of {', '.join(options)}")
+        if value not in options:
+            near = difflib.get_close_matches(value.lower(), options, n=1)
+            hint = f"; did you mean {near[0]!r}?" if near else ""
+            raise self.error(key, f"is {value!r}; it must be one of {', '.join(options)}{hint}")
+        return value
+
+    def number(self, key: str, default: float | None = None, *, required: bool = False) -> Any:
+        """Return a finite number as float; ``None`` (or ``default``) where the key is absent."""
+        value = self.take(key, default)
+        if value is None and not required:
+            return None
+        if value is None:
+            raise self.error(key, f"is missing; add {key} = <number>")
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            raise self.error(key, f"is {value!r}; it must be a number")
+        if not math.isfinite(value):
+            raise self.error(key, f"is {value!r}; it must be a finite number")
+        return float(value)
+
+    def items(self, key: str, kinds: tuple[type, ...], what: str) -> tuple[Any, ...]:
+        """Return a list whose items are of ``kinds``; one item may stand without brackets."""
+        value = self.take(key, [])
+        listed = value if isinstance(value, list) else [value]
+        for item in listed:
+            if isinstance(item, bool) or not isinstance(item, kinds):
+                raise self.error(key, f"holds {item!r}; it must be {what}")
+        return tuple(listed)
+
+    def tables(self, key: str) -> list[Table]:
+        """Return the ``[[key]]`` tables below this one."""
+        value = self.take(key, [])
+        if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+            raise self.error(key, f"must be written as [[{key}]] tables")
+        return [
+            Table(item, f"{self.place}: [[{key}]] {number}") for number, item in enumerate(value, 1)
+        ]
+
+    def finish(self) -> None:
+        """Refuse the first key that nobody asked for."""
+        for key in self._data:
+            if key not in self._asked:
+                hint = suggestion(key, self._asked)
+                raise InputError(f"{self.place}: key {key!r} is not known{hint}")
