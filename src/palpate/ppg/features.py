@@ -1,0 +1,128 @@
+"""What the light carried in every window: one table from one or more optical channels.
+
+Columns
+-------
+==================== ==============================================================
+perfusion_index_pct  100 · AC / DC; NaN where the device removed the DC
+skewness             third standardised moment of the filtered light
+template_correlation mean correlation of the pulses with their mean pulse
+spectral_peak_ratio  highest over median power in 0.5 to 4 Hz
+spectral_entropy     spread of the power in 0.5 to 4 Hz: 0 one line, 1 flat
+peak_rate_per_min    where that highest power lies
+dc_step              largest jump of level, in multiples of the swing beside it; 0: none
+clipped_share        samples at the converter's rails
+missing_share        samples missing, or frozen for half a second or more
+channel              column of ``ppg`` that the row describes
+==================== ==============================================================
+
+Of several channels each row describes the one with the highest spectral peak ratio in
+that window. ``quality`` defines the measures and names their sources. Windows that miss
+more than ``MAX_MISSING_SHARE`` of their samples give NaN in the first six columns.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from palpate.conditioning import STEP_S, WINDOW_S, resample, window_samples, windowed
+from palpate.conditioning.rails import at_rail
+from palpate.conditioning.statistics import ratio, window_means
+from palpate.ppg import quality
+from palpate.ppg.preparation import Prepared, prepare
+from palpate.ppg.pulses import pulse_times
+from palpate.signals import FloatArray, IntArray, WindowTable
+from palpate.validation import checked_columns, checked_rate
+
+QUALITY_FS_HZ = 32.0
+"""Carries the whole band of ``preparation``, whatever the sensor's rate."""
+MAX_MISSING_SHARE = 0.25
+"""As for motion: more bridged samples and the measures describe the bridge (own choice)."""
+MEASURES = (
+    "perfusion_index_pct",
+    "skewness",
+    "template_correlation",
+    "spectral_peak_ratio",
+    "spectral_entropy",
+    "peak_rate_per_min",
+)
+
+
+def ppg_windows(
+    ppg: FloatArray,
+    *,
+    fs_hz: float,
+    start_s: float = 0.0,
+    window_s: float = WINDOW_S,
+    step_s: float = STEP_S,
+) -> WindowTable:
+    """Measure the light in every window; the module says what each column is.
+
+    Parameters
+    ----------
+    ppg
+        ``(n,)`` or ``(n, channels)`` in any unit; NaN marks missing samples.
+    fs_hz
+        Samples per second.
+    start_s
+        Time of the first sample; windows start there.
+    """
+    fs_hz = checked_rate(fs_hz)
+    channels = checked_columns(ppg, "ppg")
+    first, width = window_samples(channels.shape[0], fs_hz=fs_hz, window_s=window_s, step_s=step_s)
+    tables = [_channel_columns(channel, fs_hz, first, width) for channel in channels.T]
+    peak_ratio = np.stack([table["spectral_peak_ratio"] for table in tables])
+    best = np.argmax(np.where(np.isnan(peak_ratio), -1.0, peak_ratio), axis=0)
+    columns: dict[str, NDArray[np.generic]] = {
+        name: np.choose(best, [table[name] for table in tables]) for name in tables[0]
+    }
+    columns["channel"] = best
+    starts = start_s + step_s * np.arange(first.size, dtype=np.float64)
+    return WindowTable(starts, starts + window_s, columns)
+
+
+def _channel_columns(
+    channel: FloatArray, fs_hz: float, first: IntArray, width: int
+) -> dict[str, FloatArray]:
+    prepared = prepare(channel, fs_hz=fs_hz)
+    missing_share = window_means(prepared.missing, first, width)
+    columns = dict(zip(MEASURES, _measures(channel, prepared, fs_hz, first, width), strict=True))
+    for column in columns.values():
+        column[missing_share > MAX_MISSING_SHARE] = np.nan
+    columns["dc_step"] = _largest_step(prepared, first, width)
+    columns["clipped_share"] = window_means(at_rail(channel), first, width)
+    columns["missing_share"] = missing_share
+    return columns
+
+
+def _measures(
+    channel: FloatArray, prepared: Prepared, fs_hz: float, first: IntArray, width: int
+) -> list[FloatArray]:
+    """Return the columns of ``MEASURES`` for one channel."""
+    if first.size == 0:
+        return [np.empty(0) for _ in MEASURES]
+    slow_first = np.round(first * QUALITY_FS_HZ / fs_hz).astype(np.intp)
+    slow_width = int(width * QUALITY_FS_HZ / fs_hz)
+    light = resample(prepared.filtered, fs_hz=fs_hz, to_hz=QUALITY_FS_HZ)
+    slow_first = np.minimum(slow_first, light.size - slow_width)
+    windows = windowed(light, slow_first, slow_width)
+    perfusion = np.full(first.size, np.nan)
+    measured = np.where(prepared.missing, np.nan, channel)
+    if quality.has_dc(measured):
+        level = window_means(measured, first, width)
+        perfusion = 100.0 * ratio(quality.peak_to_peak(windows, fs_hz=QUALITY_FS_HZ), level)
+    pulse_s = pulse_times(prepared, fs_hz=fs_hz)
+    alike = quality.template_correlation(
+        prepared.normalised(), pulse_s, fs_hz=fs_hz, first=first, width=width
+    )
+    peak_ratio, entropy, rate = quality.spectral_shape(windows, fs_hz=QUALITY_FS_HZ)
+    return [perfusion, quality.skewness(windows), alike, peak_ratio, entropy, rate]
+
+
+def _largest_step(prepared: Prepared, first: IntArray, width: int) -> FloatArray:
+    """Return the largest jump inside each window, ``(n_windows,)``; 0 without any."""
+    largest = np.zeros(first.size)
+    for sample, swings in zip(prepared.steps.sample, prepared.steps.swings, strict=True):
+        inside = (first <= sample) & (sample < first + width)
+        largest[inside] = np.maximum(largest[inside], swings)
+    return largest
