@@ -14,6 +14,7 @@ Conventions
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import re
 from collections.abc import Iterator, Sequence
@@ -39,6 +40,7 @@ from palpate.io.raw import (
 )
 from palpate.io.sheet import SourceSpec
 from palpate.io.timestamps import (
+    SCALE_S,
     Timeline,
     has_zone,
     stamps_s,
@@ -118,20 +120,24 @@ def open_delimited(path: Path, source: SourceSpec, *, say: Say = silent) -> RawF
 
 def read_columns(table: TextTable, wanted: Sequence[int]) -> tuple[FloatArray, Timeline | None]:
     """Parse the wanted columns, ``(n, len(wanted))``, and the time column if there is one."""
-    parts: list[FloatArray] = [np.empty((0, len(wanted)))]
-    stamps: list[FloatArray] = [np.empty(0)]
+    time_at, kind = table.time_at, table.time_kind
+    with_time = time_at is not None and kind in SCALE_S
+    columns = [*wanted, time_at] if time_at is not None and with_time else list(wanted)
+    parts: list[FloatArray] = []
+    stamps: list[FloatArray] = []
     zones: set[bool] = set()
-    for first_line, rows in _blocks(table):
-        block = [_numbers(table, rows, at, first_line) for at in wanted]
-        parts.append(np.column_stack(block) if block else np.empty((len(rows), 0)))
-        if table.time_at is not None:
-            stamps.append(_stamps(table, rows, table.time_at, first_line, zones))
+    for first_row, lines in _blocks(table):
+        block = _numbers(table, lines, columns, first_row)
+        if with_time:
+            stamps.append(block[:, -1] * SCALE_S[kind])
+            zones.add(kind.startswith("unix"))
+        elif time_at is not None:
+            stamps.append(_stamps(table, _rows(table, lines, first_row), first_row, zones))
+        parts.append(block[:, : len(wanted)])
     values = np.concatenate(parts)
-    if len(values) == 0:
-        raise InputError(f"{table.path} has a header but no rows")
-    if table.time_at is None:
+    if time_at is None:
         return values, None
-    return values, timeline(np.concatenate(stamps), table.time_kind, zoned=zones == {True})
+    return values, timeline(np.concatenate(stamps), kind, zoned=zones == {True})
 
 
 def _understood(path: Path, source: SourceSpec, say: Say) -> TextTable:
@@ -152,15 +158,18 @@ def _understood(path: Path, source: SourceSpec, say: Say) -> TextTable:
         decimal_comma=delimiter != "," and any(_DECIMAL_COMMA.match(cell) for cell in cells),
     )
     time_at = _time_column(path, names, source, say)
-    if time_at is None:
-        return table
-    first_row = _full_rows(table, [cells], 1)[0]
-    kind = source.time_unit or time_kind(_plain(table, first_row[time_at]), fields[time_at])
+    return table if time_at is None else _timed(table, time_at, source.time_unit, fields[time_at])
+
+
+def _timed(table: TextTable, time_at: int, time_unit: str | None, header: str) -> TextTable:
+    """Say of a table how its time column reads and when its first row was."""
+    first_row, lines = next(_blocks(table, 1))
+    rows = _rows(table, lines, first_row)
+    kind = time_unit or time_kind(rows[0][time_at], header)
     table = replace(table, time_at=time_at, time_kind=kind)
     zones: set[bool] = set()
-    first_stamp = _stamps(table, [first_row], time_at, 1, zones)
-    start = timeline(first_stamp, kind, zoned=zones == {True}).start_time
-    return replace(table, start_time=start)
+    start = timeline(_stamps(table, rows, first_row, zones), kind, zoned=zones == {True})
+    return replace(table, start_time=start.start_time)
 
 
 def _first_lines(path: Path, stream: TextIO) -> tuple[str, str]:
@@ -196,22 +205,43 @@ def _time_column(path: Path, names: tuple[str, ...], source: SourceSpec, say: Sa
     return found[0]
 
 
-def _blocks(table: TextTable) -> Iterator[tuple[int, list[list[str]]]]:
-    """Yield the line number before each block of rows, and the rows, all of full width."""
+def _blocks(table: TextTable, size: int = BLOCK_ROWS) -> Iterator[tuple[int, list[str]]]:
+    """Yield the number of each block's first row (the header is row 1) and its lines."""
     with table.path.open(encoding="utf-8-sig", newline="") as stream:
-        reader = csv.reader(
-            (line for line in stream if line.strip() and not line.startswith("#")),
-            delimiter=table.delimiter,
-        )
-        next(reader)
-        while rows := list(islice(reader, BLOCK_ROWS)):
-            first_line = reader.line_num - len(rows)
-            yield first_line, _full_rows(table, rows, first_line)
+        lines = (line for line in stream if line.strip() and not line.startswith("#"))
+        next(lines)
+        first_row = 2
+        while block := list(islice(lines, size)):
+            if table.decimal_comma:
+                block = [line.replace(",", ".") for line in block]
+            yield first_row, block
+            first_row += len(block)
 
 
-def _full_rows(table: TextTable, rows: list[list[str]], first_line: int) -> list[list[str]]:
+def _numbers(
+    table: TextTable, lines: list[str], columns: Sequence[int], first_row: int
+) -> FloatArray:
+    """Parse some columns of a block of lines: the quick way, else cell by cell."""
+    marks = len(table.names) - 1
+    if all(line.count(table.delimiter) == marks and '"' not in line for line in lines):
+        with contextlib.suppress(ValueError):
+            return np.loadtxt(
+                lines, delimiter=table.delimiter, usecols=columns, comments=None, ndmin=2
+            )
+    rows = _rows(table, lines, first_row)
+    return np.column_stack(
+        [
+            np.array([_number(table, row[at], at, n) for n, row in enumerate(rows, first_row)])
+            for at in columns
+        ]
+    )
+
+
+def _rows(table: TextTable, lines: list[str], first_row: int) -> list[list[str]]:
+    """Part lines into cells; each row has one per column."""
+    rows = list(csv.reader(lines, delimiter=table.delimiter))
     width = len(table.names)
-    for number, row in enumerate(rows, first_line + 1):
+    for number, row in enumerate(rows, first_row):
         if len(row) == width:
             continue
         if len(row) < width or any(cell.strip() for cell in row[width:]):
@@ -223,43 +253,31 @@ def _full_rows(table: TextTable, rows: list[list[str]], first_line: int) -> list
     return rows
 
 
-def _numbers(table: TextTable, rows: list[list[str]], at: int, first_line: int) -> FloatArray:
-    cells = [_plain(table, row[at]) for row in rows]
-    try:
-        return np.array(list(map(float, cells)), dtype=np.float64)
-    except ValueError:
-        return np.array([_number(table, c, at, n) for n, c in enumerate(cells, first_line + 1)])
-
-
-def _plain(table: TextTable, cell: str) -> str:
-    return cell.replace(",", ".") if table.decimal_comma else cell
-
-
-def _number(table: TextTable, cell: str, at: int, line: int) -> float:
+def _number(table: TextTable, cell: str, at: int, row: int) -> float:
     if cell.strip().lower() in MISSING:
         return float("nan")
     try:
         return float(cell)
     except ValueError:
         raise InputError(
-            f"{table.path} row {line}, column {table.names[at]!r}: {cell[:40]!r} is not a number"
+            f"{table.path} row {row}, column {table.names[at]!r}: {cell[:40]!r} is not a number"
         ) from None
 
 
 def _stamps(
-    table: TextTable, rows: list[list[str]], at: int, first_line: int, zones: set[bool]
+    table: TextTable, rows: list[list[str]], first_row: int, zones: set[bool]
 ) -> FloatArray:
-    cells = [_plain(table, row[at]) for row in rows]
+    """Parse the time column of some rows; ``zones`` gathers whether stamps name a zone."""
+    at, kind = table.time_at or 0, table.time_kind
+    cells = [row[at] for row in rows]
     try:
-        stamps = stamps_s(cells, table.time_kind)
-        zones.update(has_zone(cell, table.time_kind) for cell in cells)
+        stamps = stamps_s(cells, kind)
+        zones.update(has_zone(cell, kind) for cell in cells)
     except ValueError:
-        line, cell = next(
-            (n, c) for n, c in enumerate(cells, first_line + 1) if not _is_stamp(c, table)
-        )
+        row, cell = next((n, c) for n, c in enumerate(cells, first_row) if not _is_stamp(c, table))
         raise InputError(
-            f"{table.path} row {line}, column {table.names[at]!r}: {cell[:40]!r} is no time stamp "
-            f"of the kind {table.time_kind!r}; correct it or set time_unit"
+            f"{table.path} row {row}, column {table.names[at]!r}: {cell[:40]!r} is no time stamp "
+            f"of the kind {kind!r}; correct it or set time_unit"
         ) from None
     if len(zones) > 1:
         raise InputError(
@@ -286,7 +304,7 @@ def _on_grid(
     gridded[slot] = columns
     if rate_hz is None:
         say(f"{table.path.name}: {fs_hz:.6g} Hz from the time column")
-    empty = slots - int(np.unique(slot).size)
+    empty = slots - 1 - int(np.count_nonzero(np.diff(slot)))
     if empty:
         say(f"{table.path.name}: {empty} of {slots} samples are missing in time")
     return gridded, fs_hz, float(time_s[0])

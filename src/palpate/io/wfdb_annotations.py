@@ -1,0 +1,71 @@
+"""Read WFDB annotation files, and list the annotated records of a folder.
+
+Format: https://wfdb.io, annot(5).
+
+Conventions
+-----------
+Times are seconds from the record's start. The file's own time resolution counts where it
+states one (some detectors write at another rate than the signal's).
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from palpate.io.raw import checked_file, reading
+from palpate.signals import FloatArray, IntArray, StrArray
+from palpate.validation import InputError
+
+
+class AnnotationColumns(NamedTuple):
+    """``(n,)`` times in seconds, MIT-BIH symbols and subtypes."""
+
+    time_s: FloatArray
+    symbol: StrArray
+    subtype: IntArray
+
+
+def annotated_records(folder: Path, *, annotator: str = "atr") -> tuple[str, ...]:
+    """Return the names of the records in a folder that have a header and annotations.
+
+    The folder's ``RECORDS`` list gives names and order where there is one.
+
+    Raises
+    ------
+    InputError
+        If the folder is not there, holds none, or lists one that is not there.
+    """
+    if not folder.is_dir():
+        raise InputError(f"there is no folder {folder}; give one that holds WFDB records")
+    listing = folder / "RECORDS"
+    if listing.is_file():
+        names = tuple(listing.read_text(encoding="utf-8").split())
+    else:
+        names = tuple(sorted(path.stem for path in folder.glob(f"*.{annotator}")))
+        names = tuple(name for name in names if (folder / f"{name}.hea").is_file())
+    if not names:
+        raise InputError(
+            f"{folder} holds no WFDB record with a .hea header and .{annotator} annotations"
+        )
+    return names
+
+
+def read_annotations(path: Path, *, annotator: str, fs_hz: float) -> AnnotationColumns:
+    """Read the annotations of a record, named by its path without an extension.
+
+    ``fs_hz`` is the signal's rate, for files that do not state their own.
+    """
+    file = checked_file(path.with_name(f"{path.name}.{annotator}"))
+    with reading(file, "a WFDB annotation file"):
+        import wfdb
+
+        read = wfdb.rdann(str(path), annotator)
+    rate_hz = float(read.fs) if read.fs else fs_hz
+    return AnnotationColumns(
+        np.asarray(read.sample, dtype=np.float64) / rate_hz,
+        np.array(read.symbol, dtype=np.str_),
+        np.asarray(read.subtype, dtype=np.intp),
+    )
