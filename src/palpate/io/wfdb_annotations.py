@@ -60,7 +60,7 @@ def read_annotations(path: Path, *, annotator: str, fs_hz: float) -> AnnotationC
     """
     file = checked_file(path.with_name(f"{path.name}.{annotator}"))
     with reading(file, "a WFDB annotation file"):
-        import wfdb
+        import wfdb  # noqa: PLC0415 - slow, and wanted only here
 
         read = wfdb.rdann(str(path), annotator)
     rate_hz = float(read.fs) if read.fs else fs_hz

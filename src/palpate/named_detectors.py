@@ -1,0 +1,110 @@
+"""Beat detectors by name, so that a command line and worker processes can find any of them.
+
+* ``palpate``: this package's own, by its default method; or the name of one of its methods;
+* ``neurokit:NAME``: a method of neurokit2's ``ecg_peaks``, after ``ecg_clean`` of the same
+  name where there is one;
+* ``module:function``: any importable function, also from the current folder.
+
+A function is called as ``function(ecg, fs_hz=...)`` if it has a parameter of that name,
+else as ``function(ecg, fs_hz)``, with ``ecg`` of shape ``(n,)`` for one lead and
+``(n, leads)`` for several. It returns sample positions, whole or not.
+"""
+
+from __future__ import annotations
+
+import importlib
+import inspect
+import sys
+import warnings
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from palpate.ecg import detect_qrs
+from palpate.signals import FloatArray
+from palpate.validation import InputError
+
+Detector: TypeAlias = Callable[[FloatArray, float], ArrayLike]
+
+OWN = "palpate"
+NEUROKIT = "neurokit:"
+
+
+def find_detector(name: str) -> Detector:
+    """Return the detector that ``name`` stands for, as ``function(ecg, fs_hz)``.
+
+    Raises
+    ------
+    InputError
+        If no such function can be imported. A method that this package or neurokit2 does
+        not know shows when it is first called.
+    """
+    if name == OWN:
+        return lambda ecg, fs_hz: detect_qrs(ecg, fs_hz=fs_hz)
+    if name.startswith(NEUROKIT):
+        return _neurokit(name.removeprefix(NEUROKIT))
+    if ":" in name:
+        return _imported(name)
+    return lambda ecg, fs_hz: detect_qrs(ecg, fs_hz=fs_hz, method=name)
+
+
+def detections(detector: Detector, ecg: FloatArray, fs_hz: float) -> FloatArray:
+    """Run a detector; return its sorted sample positions ``(beats,)``, checked.
+
+    Raises
+    ------
+    InputError
+        If what it returns cannot be sample positions of this ECG.
+    """
+    found = np.asarray(detector(ecg, fs_hz), dtype=np.float64)
+    if found.ndim != 1 or not np.isfinite(found).all():
+        raise InputError(
+            f"the detector returned an array of shape {found.shape}; it must be finite, (beats,)"
+        )
+    if found.size and not (found.min() >= 0 and found.max() < ecg.shape[0]):
+        raise InputError(
+            "the detector returned positions outside the record; they must be sample numbers"
+        )
+    return np.sort(found)
+
+
+def _neurokit(method: str) -> Detector:
+    def detect(ecg: FloatArray, fs_hz: float) -> ArrayLike:
+        import neurokit2  # noqa: PLC0415 - its import takes seconds
+
+        if ecg.ndim != 1:
+            raise InputError("the detectors of neurokit2 take a single lead; name one")
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            try:
+                cleaned = neurokit2.ecg_clean(ecg, sampling_rate=fs_hz, method=method)
+            except ValueError:  # this method has no cleaning of its own
+                cleaned = neurokit2.ecg_clean(ecg, sampling_rate=fs_hz)
+            _, found = neurokit2.ecg_peaks(cleaned, sampling_rate=fs_hz, method=method)
+        return np.asarray(found["ECG_R_Peaks"], dtype=np.float64)
+
+    return detect
+
+
+def _imported(name: str) -> Detector:
+    module_name, _, function_name = name.partition(":")
+    here = str(Path.cwd())
+    if here not in sys.path:
+        sys.path.insert(0, here)
+    try:
+        function: Any = importlib.import_module(module_name)
+        for part in function_name.split("."):
+            function = getattr(function, part)
+    except (ImportError, AttributeError, ValueError) as fault:
+        raise InputError(
+            f"there is no detector {name!r} ({fault}); name it as module:function"
+        ) from None
+    if not callable(function):
+        raise InputError(f"{name!r} is not a function, so it cannot detect beats")
+    if "fs_hz" in inspect.signature(function).parameters:
+        return lambda ecg, fs_hz: function(ecg, fs_hz=fs_hz)
+    positional: Detector = function
+    return positional
