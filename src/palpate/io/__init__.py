@@ -5,7 +5,9 @@ kind is first opened, so that importing this room costs nothing.
 """
 
 from palpate.io.atomic import explain_os_error, replacing
+from palpate.io.drafting import draft_sheet
 from palpate.io.layouts import apply_layout, layout_names
+from palpate.io.listing import Listing, describe
 from palpate.io.loading import load_session, read_recording, sha256_of
 from palpate.io.opening import open_session
 from palpate.io.sheet import ChannelSpec, RecordingSpec, Sheet, SourceSpec, read_sheet
@@ -20,11 +22,14 @@ from palpate.io.store import (
 
 __all__ = [
     "ChannelSpec",
+    "Listing",
     "RecordingSpec",
     "Sheet",
     "SourceSpec",
     "StoredTable",
     "apply_layout",
+    "describe",
+    "draft_sheet",
     "explain_os_error",
     "layout_names",
     "load_session",

@@ -31,15 +31,7 @@ MATLAB_73_MAGIC = b"MATLAB 7.3"
 
 def open_matlab(path: Path, source: SourceSpec, *, say: Say = silent) -> RawFile:
     """Open one matrix of a MATLAB file: ``source.variable``, or the only one there is."""
-    _refuse_version_73(path)
-    with reading(path, "a MATLAB file"):
-        from scipy.io import whosmat  # noqa: PLC0415 - slow to import
-
-        shapes = {
-            name: shape
-            for name, shape, kind in whosmat(str(path))
-            if kind in NUMERIC_CLASSES and len(shape) == 2
-        }
+    shapes = _matrices(path)
     variable = _variable(path, shapes, source.variable)
     shape = shapes[variable]
     rows = source.orientation == "rows" if source.orientation else shape[0] <= shape[1]
@@ -53,6 +45,27 @@ def open_matlab(path: Path, source: SourceSpec, *, say: Say = silent) -> RawFile
         return [RawBlock(np.ascontiguousarray(columns[:, list(g)]), fs_hz) for g in groups]
 
     return RawFile(path=path, kind="MATLAB", channels=channels, read=read, parts=(path,))
+
+
+def matrix_names(path: Path) -> tuple[str, ...]:
+    """Return the names of the numeric matrices in a MATLAB file."""
+    names = tuple(_matrices(path))
+    if not names:
+        raise InputError(f"{path} holds no numeric matrix")
+    return names
+
+
+def _matrices(path: Path) -> dict[str, tuple[int, int]]:
+    """Return the shape of every numeric matrix, by name."""
+    _refuse_version_73(path)
+    with reading(path, "a MATLAB file"):
+        from scipy.io import whosmat  # noqa: PLC0415 - slow to import
+
+        return {
+            name: shape
+            for name, shape, kind in whosmat(str(path))
+            if kind in NUMERIC_CLASSES and len(shape) == 2
+        }
 
 
 def _refuse_version_73(path: Path) -> None:

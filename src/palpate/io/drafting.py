@@ -1,0 +1,128 @@
+"""Draft a session sheet for a file from the names and units of its channels.
+
+Roles are guessed from what channels are commonly called (common practice, no source); the
+draft says so, and everything a file cannot know stands in it as a comment to fill in.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import re
+from pathlib import Path
+
+from palpate.io.raw import RawFile, Say, silent
+from palpate.io.readers import open_raw
+from palpate.io.sheet import HEART_RATE, SCHEMA, SourceSpec
+from palpate.signals import Role
+
+_UNIT_ROLES = {
+    **dict.fromkeys(("g", "mg", "m/s2"), Role.ACC.value),
+    **dict.fromkeys(("deg/s", "rad/s", "mdps"), Role.GYRO.value),
+    "bpm": HEART_RATE,
+}
+_NAME_ROLES = (
+    (HEART_RATE, re.compile(r"(^|[^a-z])(hr|bpm|heart.?rate|pulse.?rate)([^a-z]|$)")),
+    (Role.ECG.value, re.compile(r"ecg|ekg|^(ml)?(i|ii|iii|avr|avl|avf|v[1-6])$")),
+    (Role.GYRO.value, re.compile(r"gyr")),
+    (Role.PPG.value, re.compile(r"ppg|pleth|green|(^|_)red|infra|(^|_)ir(_|$)")),
+    (Role.ACC.value, re.compile(r"acc|^[xyz]$")),
+)
+_LIKELY_UNITS = {Role.ECG.value: "mV", Role.ACC.value: "g", Role.GYRO.value: "deg/s"}
+_AXIS = re.compile(r"[_\s]?[xyz]([_\s]|$)")
+
+_HEAD = """\
+# Draft: roles are guesses from the channels' names. Check each, and fill in what is left
+# open. What every key means: palpate's guide, session_sheet.md.
+schema = {schema}
+title = {title}
+wearer = ""                  # a code, not a name
+notes = ""
+
+[[recording]]
+name = {title}
+file = {file}
+device = ""
+firmware = ""
+placement = ""               # for instance "left wrist" or "chest"
+# clock_offset_s = 0.0       # its second 0 in session seconds; leave out if you do not know
+"""
+_RATE = "# rate_hz = 100              # fill in: the file does not say\n"
+_TAIL = """
+# [[activity]]               # one for each thing that was done
+# name = "crate lifting"
+# start_s = 300              # session seconds
+# end_s = 600
+"""
+
+
+def draft_sheet(path: Path | str, *, folder: Path | str = ".", say: Say = silent) -> str:
+    """Return a draft sheet for one file, to be saved in ``folder``."""
+    path = Path(path)
+    raw = open_raw(SourceSpec(path), say=say)
+    file = Path(os.path.relpath(raw.path, folder)).as_posix()
+    parts = [_HEAD.format(schema=SCHEMA, title=_quoted(raw.path.stem), file=_quoted(file))]
+    says_rate = raw.time_channel is not None or not math.isnan(raw.channels[0].fs_hz)
+    parts += [] if says_rate else [_RATE]
+    groups, unused = _groups(raw)
+    parts += [_channel(raw, *group) for group in groups]
+    if unused:
+        listed = ", ".join(f"{at} {raw.channels[at].name}" for at in unused)
+        parts.append(f"\n# Not used, as no role was recognised: {listed}\n")
+    return "".join(parts) + _TAIL
+
+
+def guessed_role(name: str, unit: str) -> str | None:
+    """Return the role that a channel's unit or name suggests."""
+    if unit in _UNIT_ROLES:
+        return _UNIT_ROLES[unit]
+    return next((role for role, pattern in _NAME_ROLES if pattern.search(name.lower())), None)
+
+
+def _groups(raw: RawFile) -> tuple[list[tuple[str, str, list[int]]], list[int]]:
+    """Return ``(name, role, positions)`` per waveform, and the positions left over."""
+    found: dict[tuple[str, str, float], list[int]] = {}
+    unused = []
+    for at in raw.signals:
+        channel = raw.channels[at]
+        role = guessed_role(channel.name, channel.unit)
+        if role is None:
+            unused.append(at)
+            continue
+        axes = role in (Role.ACC, Role.GYRO)
+        stem = _AXIS.sub("", channel.name.lower()) if axes else ""
+        stem = str(at) if role == HEART_RATE else stem
+        rate = -1.0 if math.isnan(channel.fs_hz) else channel.fs_hz
+        found.setdefault((role, stem, rate), []).append(at)
+    if not found:
+        return [(Role.OTHER.value, Role.OTHER.value, unused)], []
+    named, counts = [], dict.fromkeys((role for role, _, _ in found), 0)
+    for (role, _, _), positions in found.items():
+        counts[role] += 1
+        name = role if counts[role] == 1 else f"{role} {counts[role]}"
+        named.append((name, role, positions))
+    return named, unused
+
+
+def _channel(raw: RawFile, name: str, role: str, positions: list[int]) -> str:
+    names = [raw.channels[at].name for at in positions]
+    everywhere = [channel.name for channel in raw.channels]
+    unique = all(everywhere.count(n) == 1 for n in names) and raw.kind != "MATLAB"
+    units = {raw.channels[at].unit for at in positions}
+    unit = units.pop() if len(units) == 1 else ""
+    lines = ["", "[[recording.channel]]", f"role = {_quoted(role)}"]
+    lines += [f"name = {_quoted(name)}"] if name != role else []
+    lines.append(f"select = {json.dumps(names if unique else positions, ensure_ascii=False)}")
+    if unit:
+        lines.append(f"unit = {_quoted(unit)}")
+    elif role != HEART_RATE:
+        likely = _LIKELY_UNITS.get(role, "a.u.")
+        lines.append(f'# unit = "{likely}"   # fill in: the file does not say')
+    if role == Role.PPG:
+        lines.append(f"# wavelength_nm = {[525] * len(positions)}   # fill in if you know")
+    return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)
