@@ -7,6 +7,9 @@ Conventions
 * Samples are physical values: the header's gain and offset are applied.
 * An interrupted file (``EDF+D``) is laid on one uniform time base by the onsets in its
   timekeeping annotations; samples between its pieces are NaN.
+* A channel that ends in a run of the format's lowest number (−32768 in EDF) was padded by
+  its writer: those samples are NaN and a message says how many (own choice; the format
+  itself has no mark for missing samples).
 * A file that holds fewer data records than its header promises is refused as cut short;
   a header that leaves the number open (−1) takes what is there.
 """
@@ -19,7 +22,7 @@ from pathlib import Path
 from typing import TypeAlias
 
 import numpy as np
-from edfio import Bdf, Edf, read_bdf, read_edf
+from edfio import Bdf, BdfSignal, Edf, EdfSignal, read_bdf, read_edf
 
 from palpate.io.raw import (
     Groups,
@@ -34,6 +37,10 @@ from palpate.io.raw import (
 )
 from palpate.signals import FloatArray
 from palpate.validation import InputError, checked_rate
+
+LOWEST = {EdfSignal: -(2**15), BdfSignal: -(2**23)}
+# A signal may touch the lowest number; it does not stay there to the end of the file.
+MIN_PADDING = 3
 
 _Document: TypeAlias = Edf | Bdf
 
@@ -61,7 +68,14 @@ def open_edf(path: Path, *, say: Say = silent) -> RawFile:
     def read(groups: Groups) -> list[RawBlock]:
         with reading(path, kind, say):
             first_s = _record_onsets(path, document)
-            return [_block(path, document, group, first_s) for group in groups]
+            padding: list[int] = []
+            blocks = [_block(path, document, group, first_s, padding) for group in groups]
+            if any(padding):
+                say(
+                    f"{path.name}: padding at the end, up to {max(padding)} samples per channel, "
+                    "counts as missing"
+                )
+            return blocks
 
     return RawFile(
         path=path,
@@ -134,13 +148,17 @@ def _onset_texts(path: Path, n_records: int) -> list[bytes]:
 
 
 def _block(
-    path: Path, document: _Document, group: Sequence[int], first_s: FloatArray | None
+    path: Path,
+    document: _Document,
+    group: Sequence[int],
+    first_s: FloatArray | None,
+    padding: list[int],
 ) -> RawBlock:
     signals = [document.signals[i] for i in group]
     fs_hz = checked_rate(
         signals[0].sampling_frequency, f"{path}: the rate of channel {signals[0].label!r}"
     )
-    values = np.column_stack([np.asarray(s.data, dtype=np.float64) for s in signals])
+    values = np.column_stack([_samples(signal, padding) for signal in signals])
     if first_s is None:
         return RawBlock(values, fs_hz)
     per_record = signals[0].samples_per_data_record
@@ -149,3 +167,14 @@ def _block(
     place = (start[:, np.newaxis] + np.arange(per_record)).ravel()
     spread[place] = values
     return RawBlock(spread, fs_hz)
+
+
+def _samples(channel: EdfSignal | BdfSignal, padding: list[int]) -> FloatArray:
+    """Return physical samples, NaN where the end is padding; append how many are."""
+    values = np.array(channel.data, dtype=np.float64)
+    lowest = channel.digital == LOWEST[type(channel)]
+    count = int(lowest.size if lowest.all() else np.argmin(lowest[::-1]))
+    if count >= MIN_PADDING:
+        values[values.size - count :] = np.nan
+        padding.append(count)
+    return values
