@@ -2,8 +2,8 @@
 
 The output follows the true rate through a delay and a first-order average. Where the
 light is disturbed, it loses its hold for a while: on a leak of movement it goes to the
-cadence, otherwise it keeps its last value or reports nothing. A stretch disturbed
-with dose d is astray for the share d² / (1 + d²) of the time; the rule is ours.
+cadence, otherwise it keeps its last value or reports nothing. With a dose of r times
+``ASTRAY_AT`` it is astray for the share r⁴ / (1 + r⁴) of the time; the rule is ours.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from palpate.simulation.faults import (
     EstimatorLatency,
     Fault,
     HarmonicLock,
+    LowPerfusion,
     MotionCoupling,
     Shaking,
 )
@@ -28,7 +29,14 @@ from palpate.simulation.physiology import GRID_HZ, Heart
 from palpate.simulation.scenario import Band
 from palpate.simulation.synthesis import stream, wander
 
-ASTRAY_S = 15.0  # how long the output stays astray, on average
+ASTRAY_AT: dict[type[Fault], float] = {  # dose at which it is astray half of the time
+    CadenceCoupling: 1.0,
+    MotionCoupling: 1.5,
+    Shaking: 3.5,
+    ContactLoss: 0.6,
+    LowPerfusion: 0.9,
+}
+ASTRAY_S = 8.0  # how long the output stays astray, on average
 DROPOUT_SHARE = 0.15  # of the time astray without a rhythm to follow
 JITTER_BPM = 0.8
 
@@ -47,10 +55,10 @@ def device_rate(
     mine = [fault for fault in faults if fault.source == band.name]
     seen = _smoothed(heart, band, mine, time_s)
     seen += JITTER_BPM * wander(rng, time_s.size, step_s=1.0, time_s=5.0)
-    seen *= _harmonic(rng, mine, time_s)
+    seen *= _harmonic(stream(seed, "device harmonic", band.name), mine, time_s)
     cadence = np.interp(time_s, rhythm.time_s, rhythm.per_min)
-    follows = _astray(rng, _dose(mine, CadenceCoupling, time_s)) & np.isfinite(cadence)
-    held = _astray(rng, _dose(mine, (MotionCoupling, Shaking, ContactLoss), time_s)) & ~follows
+    follows = _astray(rng, _upset(mine, time_s, rhythmic=True)) & np.isfinite(cadence)
+    held = _astray(rng, _upset(mine, time_s, rhythmic=False)) & ~follows
     silent = held & (rng.random(time_s.size) < DROPOUT_SHARE)
     result: FloatArray = np.where(follows, cadence, seen)
     kept = np.maximum.accumulate(np.where(held, 0, np.arange(time_s.size)))
@@ -71,21 +79,21 @@ def _smoothed(heart: Heart, band: Band, faults: Sequence[Fault], time_s: FloatAr
     return heart.at(np.asarray(average), time_s - late_s)
 
 
-def _dose(
-    faults: Sequence[Fault], kinds: type[Fault] | tuple[type[Fault], ...], time_s: FloatArray
-) -> FloatArray:
-    """Return the root sum of squares of the doses in force at each time."""
+def _upset(faults: Sequence[Fault], time_s: FloatArray, *, rhythmic: bool) -> FloatArray:
+    """Return the root sum of squares of doses in force, in units of ``ASTRAY_AT``."""
     squared = np.zeros(time_s.size)
     for fault in faults:
-        if isinstance(fault, kinds):
-            squared += fault.dose**2 * ((time_s >= fault.start_s) & (time_s < fault.end_s))
+        limit = ASTRAY_AT.get(type(fault))
+        if limit is not None and isinstance(fault, CadenceCoupling) is rhythmic:
+            inside = (time_s >= fault.start_s) & (time_s < fault.end_s)
+            squared += (fault.dose / limit) ** 2 * inside
     return np.sqrt(squared)
 
 
-def _astray(rng: np.random.Generator, dose: FloatArray) -> BoolArray:
+def _astray(rng: np.random.Generator, upset: FloatArray) -> BoolArray:
     """Return when the output is astray: stretches that begin and end at random."""
-    share = dose**2 / (1.0 + dose**2)
-    level = wander(rng, dose.size, step_s=1.0, time_s=ASTRAY_S)
+    share = upset**4 / (1.0 + upset**4)
+    level = wander(rng, upset.size, step_s=1.0, time_s=ASTRAY_S)
     return level < special.ndtri(share)
 
 

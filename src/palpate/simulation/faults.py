@@ -1,9 +1,8 @@
 """The causes that a simulated session can be given, each with a dose that has a meaning.
 
 A fault acts on one source (a band or the chest ECG) during ``[start_s, end_s)`` in
-session seconds. Doses are ratios, seconds or shares, so that twice the dose is twice
-the harm at its origin; zero is no harm. ``cause`` is the name under which the
-explanation stage should report what the fault does.
+session seconds. Doses are ratios, seconds or shares; zero does nothing. ``cause`` is
+the name under which the explanation stage should report what the fault does.
 """
 
 from __future__ import annotations

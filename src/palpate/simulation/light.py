@@ -50,9 +50,13 @@ PULSE_HEIGHT = np.array([1.0, 0.42, 0.28])
 DELAY_SD_S = 0.006
 DELAY_S_PER_BPM = -0.0004  # shorter when the heart beats faster; our choice
 EARLY_PULSE, AFTER_EARLY_PULSE = 0.35, 1.15  # heights around an early beat; our choice
-AMBIENT_AT_FULL_LOSS = 1.0  # ambient light, as a multiple of the level
+AMBIENT_AT_FULL_LOSS = 0.3  # ambient light, as a multiple of the level
+AMBIENT_POWER = 4.0  # a strap that still touches lets little in; our choice
+AMBIENT_HZ = 4.0  # how fast it changes
 LEAK_HZ = (0.4, 8.0)
+SHAKEN_HZ = (0.6, 6.0)
 STILL_G = 0.01  # RMS below which there is no movement to leak
+STEP_SHARE = (0.9, 1.1)  # of a pressure step, per wavelength; our choice
 STEP_EVERY_S = 4.0
 CREEP_S = 3.0
 
@@ -80,14 +84,15 @@ def wrist_light(
     pulse = _pulses(heart, mine, foot_s, fs_hz=band.fs_hz, time_s=time_s)
     pulse = pulse * _pulse_share(mine, time_s) * _swell(seed, band, heart, time_s)
     added = _steps(seed, band, mine, time_s)
+    ambient = _ambient(seed, band, mine, time_s)
     columns = []
     for colour, level in enumerate(LEVEL_COUNTS):
         rng = stream(seed, "light", band.name, str(colour))
-        leak = _leaks(rng, band, mine, acc_g=acc_g, pulse=pulse, time_s=time_s)
         noise = band.light_noise * rng.standard_normal(time_s.size)
         drift = _drift(rng, band, heart, time_s)
-        ac = pulse + leak + added * rng.uniform(0.8, 1.2) + noise + drift
-        relative = 1.0 + band.perfusion_pct[colour] / 100.0 * ac + _ambient(mine, time_s)
+        leak = _leaks((seed, colour), band, mine, acc_g=acc_g, pulse=pulse, time_s=time_s)
+        ac = pulse + leak + noise + drift + STEP_SHARE[colour] * added
+        relative = 1.0 + band.perfusion_pct[colour] / 100.0 * ac + ambient
         columns.append(np.clip(np.round(level * relative), 0, FULL_SCALE_COUNTS))
     return Light(np.column_stack(columns), foot_s)
 
@@ -162,14 +167,18 @@ def _pulse_share(faults: Sequence[Fault], time_s: FloatArray) -> FloatArray:
     return share
 
 
-def _ambient(faults: Sequence[Fault], time_s: FloatArray) -> FloatArray:
-    """Ambient light that enters where contact is lost, as a share of the level."""
+def _ambient(seed: int, band: Band, faults: Sequence[Fault], time_s: FloatArray) -> FloatArray:
+    """Ambient light that enters where contact is lost, as a share of the level.
+
+    How much enters changes with how the wrist is turned.
+    """
     total = np.zeros(time_s.size)
-    for fault in faults:
-        if isinstance(fault, ContactLoss):
-            amount = AMBIENT_AT_FULL_LOSS * fault.dose
-            total += amount * gate(time_s, fault.start_s, fault.end_s, ramp_s=0.3)
-    return total
+    for number, fault in enumerate(f for f in faults if isinstance(f, ContactLoss)):
+        rng = stream(seed, "ambient", band.name, str(number))
+        turns = np.exp(0.6 * wander(rng, time_s.size, step_s=1.0 / band.fs_hz, time_s=0.7))
+        amount = AMBIENT_AT_FULL_LOSS * fault.dose**AMBIENT_POWER * turns
+        total += amount * gate(time_s, fault.start_s, fault.end_s, ramp_s=0.3)
+    return zero_phase(total, fs_hz=band.fs_hz, high_hz=AMBIENT_HZ)
 
 
 def _steps(seed: int, band: Band, faults: Sequence[Fault], time_s: FloatArray) -> FloatArray:
@@ -186,7 +195,7 @@ def _steps(seed: int, band: Band, faults: Sequence[Fault], time_s: FloatArray) -
 
 
 def _leaks(
-    rng: np.random.Generator,
+    key: tuple[int, int],
     band: Band,
     faults: Sequence[Fault],
     *,
@@ -195,11 +204,13 @@ def _leaks(
     time_s: FloatArray,
 ) -> FloatArray:
     """Movement that leaks linearly, and noise of shaking that does not, in pulse heights."""
+    seed, colour = key
+    rng = stream(seed, "leak", band.name, str(colour))
     weights = rng.normal(0.0, 1.0, 3)
     moved = zero_phase(acc_g @ weights, fs_hz=band.fs_hz, low_hz=LEAK_HZ[0], high_hz=LEAK_HZ[1])
     moved = np.roll(moved, round(rng.uniform(0.02, 0.08) * band.fs_hz))
     total = np.zeros(time_s.size)
-    for fault in faults:
+    for number, fault in enumerate(faults):
         part = slice(*np.searchsorted(time_s, (fault.start_s, fault.end_s)))
         if part.stop - part.start < 2:
             continue
@@ -211,10 +222,17 @@ def _leaks(
                     f"still ({np.std(leak):.3f} g); choose an interval with movement"
                 )
         elif isinstance(fault, Shaking):
-            leak = band_noise(
-                rng, part.stop - part.start, fs_hz=band.fs_hz, low_hz=0.6, high_hz=9.0
-            )
+            rng = stream(seed, "shaken", band.name, str(colour), str(number))
+            leak = _shaken(rng, band, part.stop - part.start)
         else:
             continue
         total[part] += fault.dose * np.std(pulse[part]) / np.std(leak) * leak
     return total
+
+
+def _shaken(rng: np.random.Generator, band: Band, size: int) -> FloatArray:
+    """Noise of a sensor that is shaken: broad, in gusts, following no acceleration."""
+    gusts = np.exp(0.6 * wander(rng, size, step_s=1.0 / band.fs_hz, time_s=2.0))
+    return gusts * band_noise(
+        rng, size, fs_hz=band.fs_hz, low_hz=SHAKEN_HZ[0], high_hz=SHAKEN_HZ[1]
+    )

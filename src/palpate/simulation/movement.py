@@ -59,7 +59,7 @@ def body_rhythm(seed: int, bouts: Sequence[Bout], time_s: FloatArray) -> Rhythm:
     nominal = np.array([RHYTHM_PER_MIN.get(b.movement, np.nan) for b in bouts])
     which = np.clip(np.searchsorted(bout_edges(bouts), time_s, "right") - 1, 0, len(bouts) - 1)
     wandering = 1.0 + 0.02 * wander(rng, time_s.size, step_s=step_s, time_s=15.0)
-    per_min = nominal[which] * wandering * (1.0 + 0.05 * rng.standard_normal())
+    per_min = nominal[which] * wandering * rng.uniform(0.95, 1.05)
     phase = 2.0 * np.pi * np.cumsum(np.nan_to_num(per_min)) / 60.0 * step_s
     return Rhythm(time_s, phase, per_min)
 

@@ -27,7 +27,7 @@ import numpy as np
 
 from palpate.signals import FloatArray, StrArray
 from palpate.simulation.faults import Ectopy, Fault
-from palpate.simulation.synthesis import band_noise, stream
+from palpate.simulation.synthesis import band_noise, stream, wander
 
 TAU_RISE_S = 57.5
 TAU_FALL_S = 54.4
@@ -35,6 +35,7 @@ GRID_HZ = 20.0
 LF_LOW_HZ, LF_HIGH_HZ = 0.08, 0.12
 LF_TO_HF_POWER = 0.5
 REST_VARIABILITY = 0.035  # SD / mean of the rate at rest; our choice, SDNN near 30 ms
+SLOW_VARIABILITY, SLOW_S = 0.012, 20.0  # wandering at any exertion; our choice
 EXERTION_AT_BPM = 190.0  # heart rate taken as full exertion; our choice
 REST_AT_BPM = 60.0
 COUPLING_SHARE = 0.62  # of the cycle before an early beat; our choice
@@ -88,7 +89,9 @@ def simulate_heart(
     low = band_noise(rng, time_s.size, fs_hz=GRID_HZ, low_hz=LF_LOW_HZ, high_hz=LF_HIGH_HZ)
     high = np.sqrt(2.0) * np.sin(breath_rad)
     mixed = (np.sqrt(LF_TO_HF_POWER) * low + high) / np.sqrt(1.0 + LF_TO_HF_POWER)
-    hr_bpm = slow_bpm * (1.0 + REST_VARIABILITY * (1.0 - exertion) ** 2 * mixed)
+    slow = wander(rng, time_s.size, step_s=1.0 / GRID_HZ, time_s=SLOW_S)
+    vagal = REST_VARIABILITY * (1.0 - exertion) ** 2
+    hr_bpm = slow_bpm * (1.0 + vagal * mixed + SLOW_VARIABILITY * slow)
     cycles = np.cumsum(hr_bpm) / (60.0 * GRID_HZ)
     beat_s = np.interp(np.arange(np.ceil(cycles[0]), cycles[-1]), cycles, time_s)
     beat_s, label = _with_ectopy(seed, beat_s, [f for f in faults if isinstance(f, Ectopy)])

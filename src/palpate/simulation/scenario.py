@@ -141,12 +141,12 @@ def hut_faults(bouts: Sequence[Bout], bands: Sequence[Band] = BANDS) -> tuple[Fa
     edges = bout_edges(bouts)
     sets = [i for i, bout in enumerate(bouts) if bout.movement == "lifting"]
     for worse, band in enumerate(bands):
-        factor = 1.0 + 0.7 * worse
+        factor = 1.0 + 0.5 * worse
         for i, bout in enumerate(bouts):
             faults += _bout_faults(bout, band.name, float(edges[i]), float(edges[i + 1]), factor)
         if worse:
             faults.append(
-                LowPerfusion(source=band.name, start_s=0.0, end_s=0.4 * edges[1], dose=0.75)
+                LowPerfusion(source=band.name, start_s=0.0, end_s=0.4 * edges[1], dose=0.88)
             )
     for i in sets[1::4]:
         faults.append(ElectrodeMotion(source=CHEST, start_s=edges[i], end_s=edges[i + 1], dose=0.7))
@@ -159,17 +159,17 @@ def _bout_faults(
 ) -> list[Fault]:
     where: dict[str, Any] = {"source": source, "start_s": start_s, "end_s": end_s}
     if bout.movement == "stepping":
-        return [CadenceCoupling(**where, dose=0.4 * factor)]
+        return [CadenceCoupling(**where, dose=0.45 * factor)]
     if bout.movement == "gravel":
-        return [Shaking(**where, dose=0.6 * factor)]
+        return [Shaking(**where, dose=2.4 * factor)]
     if bout.movement == "lifting":
         middle_s = 0.5 * (start_s + end_s)
         return [
-            MotionCoupling(**where, dose=1.6 * factor),
-            PressureChange(**where, dose=1.5 * factor),
-            ContactLoss(source=source, start_s=middle_s, end_s=end_s, dose=min(0.5 * factor, 0.9)),
+            MotionCoupling(**where, dose=2.0 * factor),
+            PressureChange(**where, dose=3.0 * factor),
+            ContactLoss(source=source, start_s=middle_s, end_s=end_s, dose=0.55 * factor),
             EstimatorLatency(source=source, start_s=start_s, end_s=end_s + 40.0, dose=6.0 * factor),
         ]
-    if bout.activity == "crate lifting":
-        return [MotionCoupling(**where, dose=0.5 * factor)]
+    if bout.movement == "handling":
+        return [MotionCoupling(**where, dose=(1.1 if bout.activity else 0.6) * factor)]
     return []
