@@ -83,10 +83,16 @@ class SourceResult:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BandResult:
-    """What one wrist recording did: motion and light per window, and its heart rates."""
+    """What one wrist recording did: motion and light per window, and its heart rates.
+
+    ``motion`` is what :func:`palpate.motion.motion_windows` returns, with the column
+    ``flag``; ``light`` is what :func:`palpate.ppg.ppg_windows` returns. Both lie on the
+    session's grid, and have no columns where the band lacks the sensor.
+    """
 
     recording: Recording
-    windows: WindowTable
+    motion: WindowTable
+    light: WindowTable
     sources: tuple[SourceResult, ...]
 
 
@@ -155,12 +161,12 @@ def _ecg_of(session: Session) -> tuple[Recording, Waveform]:
 
 
 def _examine(band: Recording, reference: WindowTable, options: Options) -> BandResult:
-    table = WindowTable(reference.start_s, reference.end_s)
+    motion = light = WindowTable(reference.start_s, reference.end_s)
     rates = [_per_window(rate, band, reference) for rate in band.rates]
     if band.of_role(Role.PPG):
-        light, fs_hz, start_s = _from_grid_point(band, band.of_role(Role.PPG)[0], options.step_s)
+        ppg, fs_hz, start_s = _from_grid_point(band, band.of_role(Role.PPG)[0], options.step_s)
         acc, gyro = (
-            _beside(band, role, start_s=start_s, fs_hz=fs_hz, n=light.shape[0], options=options)
+            _beside(band, role, start_s=start_s, fs_hz=fs_hz, n=ppg.shape[0], options=options)
             for role in (Role.ACC, Role.GYRO)
         )
         span: dict[str, Any] = {
@@ -169,14 +175,14 @@ def _examine(band: Recording, reference: WindowTable, options: Options) -> BandR
             "window_s": options.window_s,
             "step_s": options.step_s,
         }
-        table = table.joined(ppg_windows(light, **span))
+        light = light.joined(ppg_windows(ppg, **span))
         if acc is not None:
             moved = motion_windows(acc, unit=band.of_role(Role.ACC)[0].unit, gyro=gyro, **span)
-            table = table.joined(moved.with_columns(motion_flag=motion_flags(moved)))
-        rates += [estimate(light, acc, method=method, **span) for method in options.methods]
-    sources = tuple(_score(band, rate, reference, table, options) for rate in rates)
-    _require_overlap(band, reference, table, sources)
-    return BandResult(band, table, sources)
+            motion = motion.joined(moved.with_columns(flag=motion_flags(moved)))
+        rates += [estimate(ppg, acc, method=method, **span) for method in options.methods]
+    sources = tuple(_score(band, rate, reference, motion, options) for rate in rates)
+    _require_overlap(band, reference, (motion, light), sources)
+    return BandResult(band, motion, light, sources)
 
 
 def _from_grid_point(
@@ -216,7 +222,7 @@ def _per_window(rate: RateSeries, band: Recording, windows: WindowTable) -> Rate
     )
     held = np.where(last > first, last - first, np.nan)
     return RateSeries(
-        source=rate.source or DEVICE,
+        source=DEVICE if len(band.rates) == 1 else f"{DEVICE} {rate.source}",
         start_s=windows.start_s,
         end_s=windows.end_s,
         hr_bpm=(total[last] - total[first]) / held,
@@ -229,7 +235,7 @@ def _score(
     band: Recording,
     rate: RateSeries,
     reference: WindowTable,
-    table: WindowTable,
+    motion: WindowTable,
     options: Options,
 ) -> SourceResult:
     windows = score_windows(
@@ -237,9 +243,9 @@ def _score(
     )
     scored = scored_windows(windows)
     dose = None
-    if "mad_g" in table and np.isfinite(table["mad_g"][scored]).sum() >= MIN_WINDOWS:
+    if "mad_g" in motion and np.isfinite(motion["mad_g"][scored]).sum() >= MIN_WINDOWS:
         dose = dose_response(
-            table["mad_g"][scored],
+            motion["mad_g"][scored],
             np.abs(windows["error_bpm"][scored]),
             windows["activity"][scored],
             tolerance_bpm=float(np.median(windows["tolerance_bpm"][scored])),
@@ -251,11 +257,11 @@ def _score(
 def _require_overlap(
     band: Recording,
     reference: WindowTable,
-    table: WindowTable,
+    tables: tuple[WindowTable, ...],
     sources: tuple[SourceResult, ...],
 ) -> None:
     measured = [s.windows["estimate_bpm"] for s in sources] + [
-        column for column in table.columns.values() if column.dtype.kind == "f"
+        column for table in tables for column in table.columns.values() if column.dtype.kind == "f"
     ]
     if not any(np.isfinite(column).any() for column in measured):
         raise InputError(

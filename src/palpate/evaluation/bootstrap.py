@@ -14,7 +14,7 @@ from palpate.signals import FloatArray, IntArray
 from palpate.validation import InputError
 
 BLOCK_S = 60.0  # several times a window and an error episode; common practice, no source
-N_RESAMPLES = 1000
+N_RESAMPLES = 500
 MIN_BLOCKS = 4
 
 

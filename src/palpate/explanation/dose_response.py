@@ -28,7 +28,7 @@ from palpate.evaluation.bootstrap import (
     block_resamples,
     percentile_interval,
 )
-from palpate.signals import FloatArray, StrArray
+from palpate.signals import FloatArray, IntArray, StrArray
 from palpate.validation import InputError
 
 N_BINS = 10
@@ -121,24 +121,19 @@ def dose_response(
             f"only {dose.size} windows have both a motion intensity and an error; relating the "
             f"two needs at least {MIN_WINDOWS}"
         )
-    resamples = block_resamples(
-        dose.size, block=round(BLOCK_S / step_s), n_resamples=n_resamples, seed=seed
-    )
-    bins, (bin_intensity, bin_mean, bin_count) = _bin(dose, error)
+    counts = _resample_counts(dose.size, round(BLOCK_S / step_s), n_resamples, seed)
+    levels = _Levels.of(dose)
+    bins, bin_intensity = _quantile_bins(dose)
+    n_bins = bin_intensity.size
     bin_low, bin_high = percentile_interval(
-        np.array([_bin_means(error[rows], bins[rows], bin_mean.size) for rows in resamples])
+        np.array([_bin_means(error, bins, n_bins, weight) for weight in counts])
     )
     grid = np.linspace(dose.min(), dose.max(), N_GRID)
-    fits = np.array([_monotone(dose[rows], error[rows], grid) for rows in resamples])
-    fit = _monotone(dose, error, grid)
+    fit = levels.monotone(error, np.ones_like(error), grid)
+    fits = np.array([levels.monotone(error, weight, grid) for weight in counts])
     fit_low, fit_high = percentile_interval(fits)
-    limits = np.array([_leaves(grid, f, tolerance_bpm) for f in fits])
     limit = _leaves(grid, fit, tolerance_bpm)
-    limit_low, limit_high = (
-        (np.nan, np.nan)
-        if np.isnan(limit)
-        else np.percentile(_never_last(limits), [2.5, 97.5], method="inverted_cdf")
-    )
+    limit_low, limit_high = _limit_interval(grid, fits, tolerance_bpm, limit)
     activities = tuple(dict.fromkeys(names.tolist()))
     return DoseResponse(
         activities=activities,
@@ -148,42 +143,59 @@ def dose_response(
         n_dropped=int(intensity.size - dose.size),
         tolerance_bpm=tolerance_bpm,
         bin_intensity=bin_intensity,
-        bin_mean_bpm=bin_mean,
+        bin_mean_bpm=_bin_means(error, bins, n_bins, np.ones_like(error)),
         bin_low_bpm=bin_low,
         bin_high_bpm=bin_high,
-        bin_count=bin_count,
+        bin_count=np.bincount(bins).astype(np.float64),
         grid=grid,
         fit_bpm=fit,
         fit_low_bpm=fit_low,
         fit_high_bpm=fit_high,
         limit=limit,
-        limit_low=float(limit_low),
-        limit_high=float(limit_high) if np.isfinite(limit_high) else np.nan,
-        excess=tuple(_excess(name, dose, error, names, resamples) for name in activities if name),
+        limit_low=limit_low,
+        limit_high=limit_high,
+        excess=tuple(_excess(name, names, error, levels, counts) for name in activities if name),
     )
 
 
-def _bin(dose: FloatArray, error: FloatArray) -> tuple[np.ndarray, tuple[FloatArray, ...]]:
-    """Return the bin of each window, and per bin the median dose, mean error and count."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Levels:
+    """The distinct doses in order, and which of them each window has: sorted once."""
+
+    dose: FloatArray
+    of_window: IntArray
+
+    @classmethod
+    def of(cls, dose: FloatArray) -> _Levels:
+        return cls(*np.unique(dose, return_inverse=True))
+
+    def monotone(self, error: FloatArray, weight: FloatArray, at: FloatArray) -> FloatArray:
+        """Evaluate the weighted non-decreasing least-squares fit; constant beyond the ends."""
+        held = np.bincount(self.of_window, weights=weight, minlength=self.dose.size)
+        total = np.bincount(self.of_window, weights=weight * error, minlength=self.dose.size)
+        some = held > 0
+        fit = isotonic_regression(total[some] / held[some], weights=held[some])
+        return np.interp(at, self.dose[some], fit.x)
+
+
+def _resample_counts(n: int, block: int, n_resamples: int, seed: int) -> FloatArray:
+    """Return how often each window is drawn in each resample, ``(n_resamples, n)``."""
+    rows = block_resamples(n, block=block, n_resamples=n_resamples, seed=seed)
+    return np.array([np.bincount(row, minlength=n) for row in rows], dtype=np.float64)
+
+
+def _quantile_bins(dose: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Return the bin of each window, ``(n,)``, and the median dose of each bin."""
     count = int(np.clip(dose.size // MIN_PER_BIN, 2, N_BINS))
     rank = np.argsort(np.argsort(dose, kind="stable"), kind="stable")
     bins = rank * count // dose.size
-    median = np.array([np.median(dose[bins == b]) for b in range(count)])
-    return bins, (median, _bin_means(error, bins, count), np.bincount(bins).astype(np.float64))
+    return bins, np.array([np.median(dose[bins == b]) for b in range(count)])
 
 
-def _bin_means(error: FloatArray, bins: np.ndarray, count: int) -> FloatArray:
-    held = np.bincount(bins, minlength=count).astype(np.float64)
-    total = np.bincount(bins, weights=error, minlength=count)
-    return np.where(held > 0, total / np.maximum(held, 1.0), np.nan)
-
-
-def _monotone(dose: FloatArray, error: FloatArray, at: FloatArray) -> FloatArray:
-    """Evaluate the non-decreasing least-squares fit at ``at``; constant beyond the ends."""
-    levels, where = np.unique(dose, return_inverse=True)
-    weight = np.bincount(where).astype(np.float64)
-    mean = np.bincount(where, weights=error) / weight
-    return np.interp(at, levels, isotonic_regression(mean, weights=weight).x)
+def _bin_means(error: FloatArray, bins: IntArray, count: int, weight: FloatArray) -> FloatArray:
+    held = np.bincount(bins, weights=weight, minlength=count)
+    total = np.bincount(bins, weights=weight * error, minlength=count)
+    return np.where(held > 0, total / np.where(held > 0, held, 1.0), np.nan)
 
 
 def _leaves(grid: FloatArray, fit: FloatArray, tolerance_bpm: float) -> float:
@@ -191,27 +203,35 @@ def _leaves(grid: FloatArray, fit: FloatArray, tolerance_bpm: float) -> float:
     return float(grid[over[0]]) if over.size else np.nan
 
 
-def _never_last(limits: FloatArray) -> FloatArray:
-    """Count a resample that never leaves tolerance as beyond any intensity."""
-    return np.where(np.isnan(limits), np.inf, limits)
+def _limit_interval(
+    grid: FloatArray, fits: FloatArray, tolerance_bpm: float, limit: float
+) -> tuple[float, float]:
+    """Return the limit's 95 % interval; NaN where it lies beyond the range seen."""
+    if np.isnan(limit):
+        return np.nan, np.nan
+    limits = np.array([_leaves(grid, fit, tolerance_bpm) for fit in fits])
+    limits[np.isnan(limits)] = np.inf  # a resample that never leaves does so beyond the range
+    ends = np.percentile(limits, [2.5, 97.5], method="inverted_cdf")
+    low, high = np.where(np.isfinite(ends), ends, np.nan)
+    return float(low), float(high)
 
 
 def _excess(
-    name: str, dose: FloatArray, error: FloatArray, names: StrArray, resamples: np.ndarray
+    name: str, names: StrArray, error: FloatArray, levels: _Levels, counts: FloatArray
 ) -> ExcessError:
     mine = names == name
+    at = levels.dose[levels.of_window[mine]]
+    n_mine = int(mine.sum())
     mean = float(error[mine].mean())
-    count = int(mine.sum())
-    if count < MIN_WINDOWS or dose.size - count < MIN_WINDOWS:
-        return ExcessError(name, count, mean, *(np.nan,) * 4)
-    predicted = float(_monotone(dose[~mine], error[~mine], dose[mine]).mean())
-    drawn = []
-    for rows in resamples:
-        own = mine[rows]
-        if own.any() and not own.all():
-            others, self_ = rows[~own], rows[own]
-            drawn.append(
-                error[self_].mean() - _monotone(dose[others], error[others], dose[self_]).mean()
-            )
-    low, high = percentile_interval(np.array(drawn))
-    return ExcessError(name, count, mean, predicted, mean - predicted, float(low), float(high))
+    if min(n_mine, error.size - n_mine) < MIN_WINDOWS:
+        return ExcessError(name, n_mine, mean, *(np.nan,) * 4)
+
+    def means(weight: FloatArray) -> tuple[float, float]:
+        others = levels.monotone(error, np.where(mine, 0.0, weight), at)
+        own = weight[mine] / weight[mine].sum()
+        return float(own @ error[mine]), float(own @ others)
+
+    _, predicted = means(np.ones_like(error))
+    drawn = [means(w) for w in counts if w[mine].any() and w[~mine].any()]
+    low, high = percentile_interval(np.array([seen - expected for seen, expected in drawn]))
+    return ExcessError(name, n_mine, mean, predicted, mean - predicted, float(low), float(high))

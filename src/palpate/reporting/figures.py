@@ -5,15 +5,19 @@ Every function takes finished results and returns a Matplotlib figure; none comp
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from typing import Any
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter
+from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from palpate.evaluation.scoring import OUTSIDE, scored_windows
 from palpate.explanation.dose_response import DoseResponse
 from palpate.pipeline import BandResult, SessionResult, SourceResult
 from palpate.reporting.style import BAD, FAINT, INK, MUTED, REFERENCE, SERIES, figure_style
+from palpate.signals import Session
 
 FLAG_COLOURS = {
     "still": "#cfd8e3",
@@ -23,6 +27,18 @@ FLAG_COLOURS = {
     "unknown": "#ffffff",
 }
 MAX_ERROR_SHOWN_BPM = 80.0
+INTENSITY_TICKS_MG = (0, 10, 30, 60, 100, 200, 300, 400, 600, 800, 1000, 1500, 2000)
+MOST_TIME_TICKS = 10
+TIME_STEPS_S = (5, 10, 30, 60, 120, 300, 600, 1800, 3600, 7200)
+BETWEEN = "between activities"
+DOTS: dict[str, Any] = {
+    "ls": "none",
+    "marker": "o",
+    "ms": 3.6,
+    "alpha": 0.55,
+    "mec": "none",
+    "rasterized": True,
+}
 
 
 def session_figures(result: SessionResult) -> dict[str, Figure]:
@@ -32,9 +48,13 @@ def session_figures(result: SessionResult) -> dict[str, Figure]:
         drawn[figure_name(index, band)] = session_figure(result, band)
         for source in band.sources:
             if source.dose is not None:
-                drawn[figure_name(index, band, source, "motion")] = dose_figure(source, source.dose)
+                drawn[figure_name(index, band, source, "motion")] = dose_figure(
+                    result.session, source, source.dose
+                )
             if source.by_activity[-1].errors.n > 1:
-                drawn[figure_name(index, band, source, "agreement")] = agreement_figure(source)
+                drawn[figure_name(index, band, source, "agreement")] = agreement_figure(
+                    result.session, source
+                )
     return drawn
 
 
@@ -49,7 +69,7 @@ def figure_name(
 
 def session_figure(result: SessionResult, band: BandResult) -> Figure:
     """Heart rates, error and motion of one band over the session, one above the other."""
-    moved = "mad_g" in band.windows
+    moved = "mad_g" in band.motion
     heights = [3.0, 1.6] + ([1.3] if moved else [])
     with figure_style():
         figure = Figure(figsize=(9.6, 1.5 * sum(heights) * 0.78))
@@ -62,29 +82,23 @@ def session_figure(result: SessionResult, band: BandResult) -> Figure:
             _shade_activities(axis, result)
         axes[0].set_title(f"{band.recording.name}: heart rate over the session", pad=20)
         _name_activities(axes[0], result)
-        axes[-1].set_xlabel("session time (min:s)")
-        axes[-1].xaxis.set_major_formatter(FuncFormatter(_minutes))
-        axes[-1].set_xlim(result.windows.start_s[0], result.windows.end_s[-1])
+        _show_time(axes[-1], result)
     return figure
 
 
-def dose_figure(source: SourceResult, dose: DoseResponse) -> Figure:
+def dose_figure(session: Session, source: SourceResult, dose: DoseResponse) -> Figure:
     """Absolute error against motion intensity: every window, quantile bins, monotone fit."""
     with figure_style():
         figure = Figure(figsize=(9.6, 4.2))
         axis = figure.subplots()
-        for colour, name in zip(_cycle(len(dose.activities)), dose.activities, strict=True):
+        for name, colour in _activity_colours(dose.activities, session):
             mine = dose.activity == name
             axis.plot(
                 dose.intensity[mine] * 1e3,
                 np.minimum(dose.absolute_error_bpm[mine], MAX_ERROR_SHOWN_BPM),
-                ".",
-                ms=4.5,
-                alpha=0.45,
-                mec="none",
                 color=colour,
-                label=name or "no activity named",
-                rasterized=True,
+                label=name or BETWEEN,
+                **DOTS,
             )
         axis.fill_between(
             dose.grid * 1e3, dose.fit_low_bpm, dose.fit_high_bpm, color=INK, alpha=0.14, lw=0
@@ -113,18 +127,18 @@ def dose_figure(source: SourceResult, dose: DoseResponse) -> Figure:
             color=BAD,
             fontsize=8.5,
         )
-        axis.set_xscale("symlog", linthresh=10)
-        axis.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+        axis.set_xscale("function", functions=(lambda x: np.sqrt(np.maximum(x, 0)), np.square))
+        axis.set_xticks([t for t in INTENSITY_TICKS_MG if t <= 1.05e3 * dose.grid[-1]])
         axis.set_xlim(left=0)
         axis.set_ylim(0, None)
         axis.set_xlabel("motion intensity: mean amplitude deviation of the acceleration (mg)")
         axis.set_ylabel("absolute error (bpm)")
         axis.set_title(f"{source.name}: error against motion")
-        axis.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0))
+        axis.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), markerscale=1.4)
     return figure
 
 
-def agreement_figure(source: SourceResult) -> Figure:
+def agreement_figure(session: Session, source: SourceResult) -> Figure:
     """Estimate against reference, and error against reference with the limits of agreement."""
     errors = source.by_activity[-1].errors
     scored = scored_windows(source.windows)
@@ -136,13 +150,10 @@ def agreement_figure(source: SourceResult) -> Figure:
     with figure_style():
         figure = Figure(figsize=(9.6, 3.9))
         left, right = figure.subplots(1, 2)
-        for colour, name in zip(_cycle(len(names)), names, strict=True):
+        for name, colour in _activity_colours(names, session):
             mine = activity == name
-            style = {"ms": 4.5, "alpha": 0.45, "mec": "none", "color": colour, "rasterized": True}
-            left.plot(reference[mine], estimate[mine], ".", **style)
-            right.plot(
-                reference[mine], error[mine], ".", label=name or "no activity named", **style
-            )
+            left.plot(reference[mine], estimate[mine], color=colour, **DOTS)
+            right.plot(reference[mine], error[mine], color=colour, label=name or BETWEEN, **DOTS)
         ends = [
             np.min([reference.min(), estimate.min()]),
             np.max([reference.max(), estimate.max()]),
@@ -169,7 +180,7 @@ def agreement_figure(source: SourceResult) -> Figure:
         right.set_xlabel("reference (bpm)")
         right.set_ylabel("error (bpm)")
         right.set_title("error, bias and 95 % limits of agreement")
-        figure.legend(loc="outside lower center", ncols=max(len(names), 1), markerscale=2)
+        figure.legend(loc="outside lower center", ncols=max(len(names), 1), markerscale=1.4)
     return figure
 
 
@@ -196,10 +207,9 @@ def reference_figure(result: SessionResult) -> Figure:
         axis.set_title("beat reference from the ECG", pad=20)
         _name_activities(axis, result)
         axis.set_ylabel("heart rate (bpm)")
-        axis.set_xlabel("session time (min:s)")
-        axis.xaxis.set_major_formatter(FuncFormatter(_minutes))
-        axis.set_xlim(windows.start_s[0], windows.end_s[-1])
+        _show_time(axis, result)
         axis.legend(loc="upper right", ncols=2)
+        _leave_headroom(axis)
     return figure
 
 
@@ -212,8 +222,7 @@ def _draw_rates(axis: Axes, result: SessionResult, band: BandResult) -> None:
         axis.plot(middle_s, source.windows["estimate_bpm"], color=colour, label=source.source)
     axis.set_ylabel("heart rate (bpm)")
     axis.legend(loc="upper right", ncols=1 + len(band.sources))
-    bottom, top = axis.get_ylim()
-    axis.set_ylim(bottom, top + 0.18 * (top - bottom))
+    _leave_headroom(axis)
 
 
 def _draw_errors(axis: Axes, result: SessionResult, band: BandResult) -> None:
@@ -232,20 +241,15 @@ def _draw_errors(axis: Axes, result: SessionResult, band: BandResult) -> None:
 
 
 def _draw_motion(axis: Axes, band: BandResult) -> None:
-    windows = band.windows
+    windows = band.motion
     middle_s = (windows.start_s + windows.end_s) / 2.0
     intensity_mg = windows["mad_g"] * 1e3
-    flags = windows["motion_flag"]
+    flags = windows["flag"]
     for flag, colour in FLAG_COLOURS.items():
         mine = flags == flag
         if mine.any() and flag != "unknown":
-            axis.bar(
-                middle_s[mine],
-                intensity_mg[mine],
-                width=windows.start_s[1] - windows.start_s[0] if len(windows) > 1 else 1.0,
-                color=colour,
-                edgecolor="none",
-                label=flag,
+            axis.fill_between(
+                middle_s, intensity_mg, where=mine, step="mid", color=colour, lw=0, label=flag
             )
     axis.set_ylabel("motion (mg)")
     axis.legend(loc="upper right", ncols=4)
@@ -273,9 +277,33 @@ def _name_activities(axis: Axes, result: SessionResult) -> None:
         )
 
 
+def _leave_headroom(axis: Axes) -> None:
+    """Make room for a legend above the curves."""
+    bottom, top = axis.get_ylim()
+    axis.set_ylim(bottom, top + 0.18 * (top - bottom))
+
+
+def _show_time(axis: Axes, result: SessionResult) -> None:
+    first_s, last_s = result.windows.start_s[0], result.windows.end_s[-1]
+    wanted_s = (last_s - first_s) / MOST_TIME_TICKS
+    step_s = next((step for step in TIME_STEPS_S if step >= wanted_s), TIME_STEPS_S[-1])
+    axis.set_xlabel("session time (min:s)")
+    axis.xaxis.set_major_locator(MultipleLocator(step_s))
+    axis.xaxis.set_major_formatter(FuncFormatter(_minutes))
+    axis.set_xlim(first_s, last_s)
+
+
 def _minutes(value: float, _position: object = None) -> str:
     sign, value = ("-", -value) if value < 0 else ("", value)
     return f"{sign}{int(value // 60)}:{int(value % 60):02d}"
+
+
+def _activity_colours(names: Iterable[str], session: Session) -> list[tuple[str, str]]:
+    """Give every activity the colour it has in all figures of the session; grey between them."""
+    known = list(dict.fromkeys(a.name for a in session.activities))
+    colours = dict(zip(known, _cycle(len(known)), strict=True))
+    present = set(names)
+    return [(name, colours.get(name, MUTED)) for name in ["", *known] if name in present]
 
 
 def _cycle(count: int) -> list[str]:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from palpate.evaluation.scoring import ALL, ActivityError
-from palpate.explanation.dose_response import DoseResponse, ExcessError
+from palpate.evaluation.scoring import ActivityError
+from palpate.explanation.dose_response import DoseResponse
 from palpate.pipeline import SessionResult, SourceResult
 
 FEW_WINDOWS = 30  # a minute of 2-s steps; fewer say little (common practice, no source)
@@ -17,17 +17,8 @@ ONE_SESSION = (
 
 def findings(result: SessionResult) -> list[str]:
     """Return the sentences that stand at the top of the report."""
-    lines = [_reference_sentence(result)]
-    for source in result.sources:
-        lines.append(_error_sentence(source))
-        if source.dose is not None:
-            lines.append(_motion_sentence(source, source.dose))
-            lines += [
-                _excess_sentence(source, excess)
-                for excess in source.dose.excess
-                if excess.low_bpm > 0
-            ]
-    return [*lines, ONE_SESSION]
+    about_sources = [" ".join(_source_sentences(source)) for source in result.sources]
+    return [_reference_sentence(result), *about_sources, ONE_SESSION]
 
 
 def _reference_sentence(result: SessionResult) -> str:
@@ -36,52 +27,68 @@ def _reference_sentence(result: SessionResult) -> str:
     doubtful = int((~windows["trusted"].astype(bool)).sum())
     total = duration_text(len(windows) * step_s)
     if not doubtful:
-        return f"The ECG reference is trusted in all of its {total}."
+        return f"The ECG reference is trusted in all of its {len(windows)} windows."
     return (
         f"The ECG reference is not trusted for {duration_text(doubtful * step_s)} of {total}; "
         "those windows are not scored."
     )
 
 
-def _error_sentence(source: SourceResult) -> str:
-    rows = [r for r in source.by_activity if r.activity != ALL] or list(source.by_activity)
-    scored = [r for r in rows if r.errors.n]
-    if not scored:
-        return f"{source.name}: no window could be scored."
-    ranked = sorted(scored, key=lambda r: -r.errors.share_within)
-    parts = [_activity_clause(r) for r in ranked]
-    return f"{source.name}: within tolerance in " + "; ".join(parts) + "."
+def _source_sentences(source: SourceResult) -> list[str]:
+    whole = source.by_activity[-1]
+    if not whole.errors.n:
+        return [f"{source.name}: no window could be scored."]
+    lines = [
+        f"{source.name}: {_share(whole)} of {whole.errors.n} scored windows are within tolerance, "
+        f"mean absolute error {whole.errors.mae_bpm:.1f} bpm."
+    ]
+    named = [row for row in source.by_activity[:-1] if row.errors.n]
+    if named:
+        weakest = min(named, key=lambda row: row.errors.share_within)
+        lines += _weakest_sentences(source, weakest)
+    if source.dose is not None:
+        lines.append(_motion_sentence(source.dose))
+    return lines
 
 
-def _activity_clause(row: ActivityError) -> str:
-    where = "the session" if row.activity == ALL else row.activity
-    few = f", only {row.errors.n} windows" if row.errors.n < FEW_WINDOWS else ""
-    return (
-        f"{row.errors.share_within:.0%} of {where} "
-        f"(mean absolute error {row.errors.mae_bpm:.1f} bpm{few})"
+def _weakest_sentences(source: SourceResult, weakest: ActivityError) -> list[str]:
+    if weakest.errors.share_within == 1.0:
+        return ["No activity has a window outside it."]
+    few = f", only {weakest.errors.n} windows" if weakest.errors.n < FEW_WINDOWS else ""
+    lines = [
+        f"It is weakest in {weakest.activity}: {_share(weakest)} within tolerance, "
+        f"{weakest.errors.mae_bpm:.1f} bpm{few}."
+    ]
+    excess = next(
+        (e for e in (source.dose.excess if source.dose else ()) if e.activity == weakest.activity),
+        None,
     )
+    if excess is not None and excess.low_bpm > 0:
+        lines.append(
+            f"That is {excess.excess_bpm:.0f} bpm ({excess.low_bpm:.0f} to {excess.high_bpm:.0f}) "
+            "more than its motion intensity explains."
+        )
+    return lines
 
 
-def _motion_sentence(source: SourceResult, dose: DoseResponse) -> str:
-    start = f"{source.name}: mean error leaves the tolerance of {dose.tolerance_bpm:.0f} bpm"
+def _motion_sentence(dose: DoseResponse) -> str:
+    start = f"Mean error leaves the tolerance of {dose.tolerance_bpm:.0f} bpm"
     if math.isnan(dose.limit):
-        return f"{source.name}: mean error stays within tolerance at every motion intensity seen."
+        return "Mean error stays within tolerance at every motion intensity seen."
     if dose.limit <= dose.grid[0]:
-        return f"{start} at every motion intensity seen, so motion intensity does not explain it."
-    high = (
-        "beyond the range seen" if math.isnan(dose.limit_high) else f"{dose.limit_high * 1e3:.0f}"
+        return f"{start} at every motion intensity seen, so intensity does not explain it."
+    low, high = (
+        "beyond the range seen" if math.isnan(edge) else f"{edge * 1e3:.0f}"
+        for edge in (dose.limit_low, dose.limit_high)
     )
     return (
         f"{start} at a motion intensity of {dose.limit * 1e3:.0f} mg "
-        f"(95 % interval {dose.limit_low * 1e3:.0f} to {high})."
+        f"(95 % interval {low} to {high})."
     )
 
 
-def _excess_sentence(source: SourceResult, excess: ExcessError) -> str:
-    return (
-        f"{source.name}: {excess.activity} fails by {excess.excess_bpm:.0f} bpm "
-        f"({excess.low_bpm:.0f} to {excess.high_bpm:.0f}) more than its motion intensity explains."
-    )
+def _share(row: ActivityError) -> str:
+    return f"{100 * row.errors.share_within:.0f} %"
 
 
 def duration_text(seconds: float) -> str:

@@ -62,6 +62,7 @@ def session_page(result: SessionResult, told: list[str], drawn: Mapping[str, Fig
                 "trusted_share": float(result.windows["trusted"].mean()),
                 "reasons": untrusted_reasons(result.windows),
             },
+            glance=_glance(result),
             bands=[_band(index, band, uris) for index, band in enumerate(result.bands)],
             options=result.options,
             files=source_files(result),
@@ -88,11 +89,26 @@ def _band(index: int, band: BandResult, uris: Mapping[str, str]) -> dict[str, An
     }
 
 
+def _glance(result: SessionResult) -> dict[str, Any]:
+    """Arrange every source's errors by activity, in the session's order, the whole last."""
+    rows = [{row.activity: row for row in source.by_activity} for source in result.sources]
+    present = {name for row in rows for name in row}
+    known = dict.fromkeys(a.name for a in result.session.activities)
+    activities = [name for name in [*known, ALL] if name in present]
+    return {
+        "activities": activities,
+        "rows": [
+            {"name": source.name, "cells": [row.get(name) for name in activities]}
+            for source, row in zip(result.sources, rows, strict=True)
+        ],
+    }
+
+
 def _by_flag(band: BandResult, status: Any) -> list[dict[str, Any]]:
-    if "motion_flag" not in band.windows:
+    if "flag" not in band.motion:
         return []
     counts: Counter[tuple[str, str]] = Counter(
-        zip(band.windows["motion_flag"].tolist(), status.tolist(), strict=True)
+        zip(band.motion["flag"].tolist(), status.tolist(), strict=True)
     )
     rows = []
     for flag in ("still", "rhythmic", "bursty", "shaking"):

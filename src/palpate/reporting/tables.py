@@ -35,7 +35,8 @@ def _source_rows(
         "end_s": reference.end_s,
         **source.windows.columns,
         "reference_reason": reference["reason"],
-        **band.windows.columns,
+        **{f"motion_{name}": column for name, column in band.motion.columns.items()},
+        **{f"light_{name}": column for name, column in band.light.columns.items()},
     }
     names = list(columns)
     for values in zip(*(columns[name].tolist() for name in names), strict=True):
@@ -72,7 +73,7 @@ def _cell(value: object) -> object:
 def summary(result: SessionResult) -> dict[str, Any]:
     """Return the session's figures as plain values that JSON can hold; undefined is None."""
     windows = result.windows
-    return plain(
+    found: dict[str, Any] = plain(
         {
             "schema": SCHEMA,
             "palpate_version": __version__,
@@ -90,6 +91,7 @@ def summary(result: SessionResult) -> dict[str, Any]:
             "files": source_files(result),
         }
     )
+    return found
 
 
 def untrusted_reasons(windows: WindowTable) -> dict[str, int]:

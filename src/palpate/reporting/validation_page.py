@@ -1,0 +1,151 @@
+"""The page of a detector's validation: findings, tables and figures poured into a template."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from palpate import __version__
+from palpate.detector_validation import Options, RecordRun
+from palpate.reporting.page import environment
+from palpate.reporting.style import data_uri
+from palpate.reporting.validation_figures import gallery_excerpts
+from palpate.reporting.validation_tables import (
+    Row,
+    class_rows,
+    failure_rows,
+    record_rows,
+    stress_rows,
+    timing_row,
+    total_rows,
+    without_noise,
+)
+from palpate.reporting.validation_text import (
+    CLASS_COLUMNS,
+    RECORD_COLUMNS,
+    STRESS_COLUMNS,
+    TOTAL_COLUMNS,
+    Column,
+    count,
+)
+
+# A class with fewer beats than this says little about a detector.
+_FEWEST_BEATS = 100
+
+
+def validation_findings(runs: Sequence[RecordRun], options: Options) -> list[str]:
+    """Return the findings as sentences, the most important first."""
+    scored = without_noise(runs)
+    if not scored:
+        return ["No record could be scored."]
+    told = [_overall(runs, options), *_where(runs), _timing(runs), *_classes(runs), *_noise(runs)]
+    failed = failure_rows(runs)
+    if failed:
+        told.append(
+            f"{options.detector} failed on {_plural(len(failed), 'run')}, which count nowhere; "
+            f"the first: {failed[0]['reason']}."
+        )
+    return told
+
+
+def validation_page(
+    runs: Sequence[RecordRun],
+    options: Options,
+    told: Sequence[str],
+    drawn: Mapping[str, Figure],
+    *,
+    folder_name: str,
+) -> str:
+    """Return the page as self-contained HTML: every figure is inside it."""
+    uris = {name: data_uri(figure) for name, figure in drawn.items()}
+    return (
+        environment()
+        .get_template("validation.html")
+        .render(
+            title=f"{options.detector} on {folder_name}",
+            findings=told,
+            totals=_table(total_rows(runs), TOTAL_COLUMNS),
+            records=_table(record_rows(runs), RECORD_COLUMNS),
+            classes=_table(class_rows(runs), CLASS_COLUMNS),
+            stress=_table(stress_rows(runs), STRESS_COLUMNS),
+            failures=failure_rows(runs),
+            figures=uris,
+            gallery=[uris[name] for name in sorted(uris) if name.startswith("worst_")],
+            n_gallery=len(gallery_excerpts(runs)),
+            options=options,
+            version=__version__,
+        )
+    )
+
+
+def _table(rows: Sequence[Row], columns: Sequence[Column]) -> dict[str, Any]:
+    return {
+        "headings": [(column.heading, column.is_text) for column in columns],
+        "rows": [[(column.of(row), column.is_text) for column in columns] for row in rows],
+    }
+
+
+def _overall(runs: Sequence[RecordRun], options: Options) -> str:
+    gross, average = total_rows(runs)
+    return (
+        f"{options.detector} finds {gross['sensitivity_pct']:.2f} % of {count(gross['beats'])} "
+        f"beats in {_plural(len(without_noise(runs)), 'record')}, and "
+        f"{gross['positive_predictivity_pct']:.2f} % of its marks are beats (gross; the mean over "
+        f"records is {average['sensitivity_pct']:.2f} and "
+        f"{average['positive_predictivity_pct']:.2f} %)."
+    )
+
+
+def _where(runs: Sequence[RecordRun]) -> list[str]:
+    rows = [row for row in record_rows(runs) if "missed" in row]
+    rows.sort(key=lambda row: row["missed"] + row["extra"], reverse=True)
+    errors = np.array([row["missed"] + row["extra"] for row in rows])
+    total = int(errors.sum())
+    if total == 0:
+        return ["It makes no error at all on these records."]
+    half = int(np.searchsorted(np.cumsum(errors), total / 2)) + 1
+    names = ", ".join(row["record"] for row in rows[:half])
+    share = 100 * errors[:half].sum() / total
+    return [
+        f"{share:.0f} % of its {count(total)} errors are in {half} of {len(rows)} records: {names}."
+    ]
+
+
+def _timing(runs: Sequence[RecordRun]) -> str:
+    row = timing_row(runs)
+    return (
+        f"Its marks lie {_signed(row['p50_ms'])} ms from the annotations in the median, 90 % of "
+        f"them between {_signed(row['p5_ms'])} and {_signed(row['p95_ms'])} ms; "
+        f"{row['within_50ms_pct']:.2f} % are within 50 ms."
+    )
+
+
+def _classes(runs: Sequence[RecordRun]) -> list[str]:
+    rows = [row for row in class_rows(runs) if row["beats"] >= _FEWEST_BEATS]
+    if len(rows) < 2:
+        return []
+    worst = min(rows, key=lambda row: row["sensitivity_pct"])
+    return [
+        f"Of the kinds of beat it misses {worst['meaning']} beats most: "
+        f"{count(worst['missed'])} of {count(worst['beats'])} "
+        f"({100 - worst['sensitivity_pct']:.2f} %)."
+    ]
+
+
+def _noise(runs: Sequence[RecordRun]) -> list[str]:
+    rows = stress_rows(runs)
+    if not rows:
+        return []
+    levels = ", ".join(f"{row['f1_pct']:.1f} % at {_signed(row['snr_db'], 0)} dB" for row in rows)
+    return [f"As noise grows, F1 goes to {levels}."]
+
+
+def _signed(value: float, digits: int = 1) -> str:
+    return f"{value:+.{digits}f}".replace("-", "−")
+
+
+def _plural(number: int, thing: str) -> str:
+    return f"{count(number)} {thing}" + ("" if number == 1 else "s")

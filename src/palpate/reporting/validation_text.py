@@ -1,0 +1,124 @@
+"""Tables of a validation as text for a page, a README (Markdown) or a paper (LaTeX)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
+
+from palpate.reporting.validation_tables import Row
+
+UNDEFINED = "–"
+_LATEX_SPECIAL = {c: "\\" + c for c in "&%$#_{}"} | {
+    "\\": r"\textbackslash{}",
+    "~": r"\textasciitilde{}",
+    "^": r"\textasciicircum{}",
+    "−": "$-$",
+    "–": "--",
+}
+
+
+class Column(NamedTuple):
+    """A column: the row's key, its heading, and how a value becomes text."""
+
+    key: str
+    heading: str
+    text: Callable[[Any], str]
+
+    def of(self, row: Row) -> str:
+        """Return the cell of a row; a dash where there is nothing."""
+        value = row.get(self.key)
+        if value is None or (isinstance(value, float) and math.isnan(value)):
+            return UNDEFINED if self.key in row or self.text is not str else ""
+        return self.text(value)
+
+    @property
+    def is_text(self) -> bool:
+        """Whether the column holds words, to be set flush left."""
+        return self.text is str
+
+
+def number(digits: int) -> Callable[[Any], str]:
+    """Return a format with so many decimals and a true minus sign."""
+    return lambda value: f"{value:.{digits}f}".replace("-", "−")
+
+
+def count(value: Any) -> str:
+    """Write a whole number with thin groups of three."""
+    return f"{value:,}".replace(",", " ")
+
+
+RECORD_COLUMNS = (
+    Column("record", "record", str),
+    Column("lead", "lead", str),
+    Column("beats", "beats", count),
+    Column("missed", "missed", count),
+    Column("extra", "extra", count),
+    Column("sensitivity_pct", "Se (%)", number(2)),
+    Column("positive_predictivity_pct", "+P (%)", number(2)),
+    Column("f1_pct", "F1 (%)", number(2)),
+    Column("f1_50ms_pct", "F1 at 50 ms (%)", number(2)),
+    Column("rr_error_rms_ms", "RR error (ms)", number(2)),
+    Column("timing_median_ms", "timing (ms)", number(1)),
+    Column("runtime_ms", "run time (ms)", number(0)),
+)
+TOTAL_COLUMNS = tuple(
+    column for column in RECORD_COLUMNS if column.key not in ("lead", "timing_median_ms")
+)
+CLASS_COLUMNS = (
+    Column("class", "class", str),
+    Column("meaning", "beats of this class", str),
+    Column("beats", "beats", count),
+    Column("missed", "missed", count),
+    Column("sensitivity_pct", "Se (%)", number(2)),
+)
+STRESS_COLUMNS = (
+    Column("snr_db", "SNR (dB)", number(0)),
+    Column("beats", "beats", count),
+    Column("missed", "missed", count),
+    Column("extra", "extra", count),
+    Column("sensitivity_pct", "Se (%)", number(2)),
+    Column("positive_predictivity_pct", "+P (%)", number(2)),
+    Column("f1_pct", "F1 (%)", number(2)),
+)
+
+
+def markdown_table(rows: Sequence[Row], columns: Sequence[Column]) -> str:
+    """Return a pipe table, numbers flush right."""
+    rules = ["---" if column.is_text else "---:" for column in columns]
+    lines = [[column.heading for column in columns], rules, *_cells(rows, columns)]
+    return "\n".join("| " + " | ".join(cells) + " |" for cells in lines) + "\n"
+
+
+def latex_table(rows: Sequence[Row], columns: Sequence[Column], *, caption: str) -> str:
+    """Return a ``table`` with the rules of the booktabs package."""
+    alignment = "".join("l" if column.is_text else "r" for column in columns)
+    body = [_latex_row(cells) for cells in _cells(rows, columns)]
+    return "\n".join(
+        [
+            r"\begin{table}",
+            r"\caption{" + latex_text(caption) + "}",
+            r"\begin{tabular}{" + alignment + "}",
+            r"\toprule",
+            _latex_row([column.heading for column in columns]),
+            r"\midrule",
+            *body,
+            r"\bottomrule",
+            r"\end{tabular}",
+            r"\end{table}",
+            "",
+        ]
+    )
+
+
+def latex_text(text: str) -> str:
+    """Return plain text so that LaTeX prints it as it is."""
+    return "".join(_LATEX_SPECIAL.get(character, character) for character in text)
+
+
+def _latex_row(cells: Sequence[str]) -> str:
+    return " & ".join(latex_text(cell) for cell in cells) + r" \\"
+
+
+def _cells(rows: Sequence[Row], columns: Sequence[Column]) -> list[list[str]]:
+    return [[column.of(row) for column in columns] for row in rows]
