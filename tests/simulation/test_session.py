@@ -4,6 +4,7 @@ import pytest
 from palpate.signals import Role
 from palpate.simulation import (
     ALDER,
+    BIRCH,
     Bout,
     CadenceCoupling,
     ClockError,
@@ -109,3 +110,13 @@ def test_a_dose_that_means_nothing_is_refused(fault, message):
 def test_a_session_that_cannot_be_is_refused(arguments, message):
     with pytest.raises(InputError, match=message):
         simulate_session(**{"seed": 1, "bouts": REST, **arguments})
+
+
+def test_overlap_is_the_share_of_each_window_in_force():
+    faults = [
+        LowPerfusion(source="Alder", start_s=10.0, end_s=20.0, dose=0.1),
+        LowPerfusion(source="Birch", start_s=0.0, end_s=120.0, dose=0.1),
+    ]
+    truth = simulate_session(seed=5, bouts=REST, faults=faults, bands=(ALDER, BIRCH)).truth
+    shares = truth.overlap(np.array([0.0, 6.0, 12.0, 18.0]), np.array([8.0, 14.0, 20.0, 26.0]))
+    np.testing.assert_allclose(shares, [[0.0, 1.0], [0.5, 1.0], [1.0, 1.0], [0.25, 1.0]])

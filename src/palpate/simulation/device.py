@@ -27,7 +27,7 @@ from palpate.simulation.faults import (
 from palpate.simulation.movement import Rhythm
 from palpate.simulation.physiology import GRID_HZ, Heart
 from palpate.simulation.scenario import Band
-from palpate.simulation.synthesis import stream, wander
+from palpate.simulation.synthesis import band_noise, stream, wander
 
 ASTRAY_AT: dict[type[Fault], float] = {  # dose at which it is astray half of the time
     CadenceCoupling: 1.0,
@@ -36,7 +36,7 @@ ASTRAY_AT: dict[type[Fault], float] = {  # dose at which it is astray half of th
     ContactLoss: 0.6,
     LowPerfusion: 0.9,
 }
-ASTRAY_S = 8.0  # how long the output stays astray, on average
+ASTRAY_HZ = (0.004, 0.05)  # band of the coming and going, so that stretches last 10 to 60 s
 DROPOUT_SHARE = 0.15  # of the time astray without a rhythm to follow
 JITTER_BPM = 0.8
 
@@ -93,8 +93,12 @@ def _upset(faults: Sequence[Fault], time_s: FloatArray, *, rhythmic: bool) -> Fl
 def _astray(rng: np.random.Generator, upset: FloatArray) -> BoolArray:
     """Return when the output is astray: stretches that begin and end at random."""
     share = upset**4 / (1.0 + upset**4)
-    level = wander(rng, upset.size, step_s=1.0, time_s=ASTRAY_S)
-    return level < special.ndtri(share)
+    return _level(rng, upset.size) < special.ndtri(share)
+
+
+def _level(rng: np.random.Generator, size: int) -> FloatArray:
+    """Return a slow level of unit SD; the output is astray where it lies under a threshold."""
+    return band_noise(rng, size, fs_hz=1.0, low_hz=ASTRAY_HZ[0], high_hz=ASTRAY_HZ[1])
 
 
 def _harmonic(rng: np.random.Generator, faults: Sequence[Fault], time_s: FloatArray) -> FloatArray:
@@ -102,6 +106,5 @@ def _harmonic(rng: np.random.Generator, faults: Sequence[Fault], time_s: FloatAr
     for fault in faults:
         if isinstance(fault, HarmonicLock):
             here = (time_s >= fault.start_s) & (time_s < fault.end_s)
-            level = wander(rng, time_s.size, step_s=1.0, time_s=ASTRAY_S)
-            factor[here & (level < special.ndtri(fault.dose))] = fault.factor
+            factor[here & (_level(rng, time_s.size) < special.ndtri(fault.dose))] = fault.factor
     return factor

@@ -16,6 +16,7 @@ import numpy as np
 from palpate.signals import Activity, FloatArray
 from palpate.simulation.faults import (
     CadenceCoupling,
+    ClockError,
     ContactLoss,
     Ectopy,
     ElectrodeMotion,
@@ -144,6 +145,16 @@ def hut_faults(bouts: Sequence[Bout], bands: Sequence[Band] = BANDS) -> tuple[Fa
         factor = 1.0 + 0.5 * worse
         for i, bout in enumerate(bouts):
             faults += _bout_faults(bout, band.name, float(edges[i]), float(edges[i + 1]), factor)
+        late_s, drift_ppm = (-1.8, 25.0) if worse else (0.3, 0.0)
+        faults.append(
+            ClockError(
+                source=band.name,
+                start_s=0.0,
+                end_s=float(edges[-1]),
+                dose=late_s,
+                drift_ppm=drift_ppm,
+            )
+        )
         if worse:
             faults.append(
                 LowPerfusion(source=band.name, start_s=0.0, end_s=0.4 * edges[1], dose=0.88)

@@ -10,7 +10,6 @@ import numpy as np
 
 from palpate.signals import (
     BeatSeries,
-    BoolArray,
     FloatArray,
     RateSeries,
     Recording,
@@ -76,9 +75,11 @@ class Truth:
     clocks: dict[str, TrueClock]
     faults: tuple[Fault, ...]
 
-    def inside(self, fault: Fault, start_s: FloatArray, end_s: FloatArray) -> BoolArray:
-        """Return which windows ``[start_s, end_s)`` lie wholly inside a fault's interval."""
-        return (start_s >= fault.start_s) & (end_s <= fault.end_s)
+    def overlap(self, start_s: FloatArray, end_s: FloatArray) -> FloatArray:
+        """Return which share of each window each fault is in force, ``(windows, faults)``."""
+        first = np.maximum(start_s[:, np.newaxis], [fault.start_s for fault in self.faults])
+        last = np.minimum(end_s[:, np.newaxis], [fault.end_s for fault in self.faults])
+        return np.asarray(np.maximum(last - first, 0.0) / (end_s - start_s)[:, np.newaxis])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
