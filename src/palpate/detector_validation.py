@@ -21,6 +21,7 @@ from palpate.evaluation.detector_scoring import (
 from palpate.evaluation.ec57 import BEAT_CLASS, LEARNING_S, Annotations
 from palpate.evaluation.matching import EC57_WINDOW_S
 from palpate.evaluation.noise_stress import SNR_DB, add_noise, generated_noise
+from palpate.io.raw import RawFile
 from palpate.io.wfdb_annotations import annotated_records, read_annotations
 from palpate.io.wfdb_record import open_wfdb
 from palpate.named_detectors import OWN, Detector, detections, find_detector
@@ -76,6 +77,7 @@ class Excerpt:
     snr_db: float
     stretch: Stretch
     fs_hz: float
+    unit: str
     ecg: FloatArray
     reference_s: FloatArray
     symbol: StrArray
@@ -108,6 +110,7 @@ class _AnnotatedEcg:
 
     name: str
     lead: str
+    unit: str
     ecg: FloatArray
     fs_hz: float
     reference: Annotations
@@ -168,33 +171,37 @@ def _run(task: tuple[Path, Options]) -> list[RecordRun]:
 
 
 def _read(path: Path, options: Options) -> _AnnotatedEcg:
-    ecg, fs_hz, lead = _read_ecg(path, options.lead)
-    columns = read_annotations(path, annotator=options.annotator, fs_hz=fs_hz)
-    return _AnnotatedEcg(path.name, lead, ecg, fs_hz, Annotations(*columns))
-
-
-def _read_ecg(path: Path, lead: str) -> tuple[FloatArray, float, str]:
-    """Return ``(n,)`` or ``(n, leads)`` in the record's unit, the rate, and the lead's name."""
     raw = open_wfdb(path)
-    if lead == ALL_LEADS:
-        chosen = list(raw.signals)
-    elif lead.isdigit() and int(lead) < len(raw.signals):
-        chosen = [int(lead)]
-    else:
-        raise InputError(
-            f"record {path.name} has no lead {lead!r}; it has 0 to {len(raw.signals) - 1}, or all"
-        )
+    chosen = _channels(raw, path.name, options.lead)
     block = raw.read([chosen])[0]
-    name = " + ".join(raw.channels[i].name for i in chosen)
-    return (block.values if lead == ALL_LEADS else block.values[:, 0]), block.fs_hz, name
+    columns = read_annotations(path, annotator=options.annotator, fs_hz=block.fs_hz)
+    return _AnnotatedEcg(
+        name=path.name,
+        lead=" + ".join(raw.channels[i].name for i in chosen),
+        unit=raw.channels[chosen[0]].unit,
+        ecg=block.values if options.lead == ALL_LEADS else block.values[:, 0],
+        fs_hz=block.fs_hz,
+        reference=Annotations(*columns),
+    )
+
+
+def _channels(raw: RawFile, name: str, lead: str) -> list[int]:
+    if lead == ALL_LEADS:
+        return list(raw.signals)
+    if lead.isdigit() and int(lead) < len(raw.signals):
+        return [int(lead)]
+    raise InputError(
+        f"record {name} has no lead {lead!r}; it has 0 to {len(raw.signals) - 1}, or all"
+    )
 
 
 def _read_noise(options: Options, n_samples: int, fs_hz: float) -> FloatArray:
     if options.noise.startswith(GENERATED_NOISE):
         kind = options.noise.removeprefix(GENERATED_NOISE)
         return generated_noise(kind, n_samples, fs_hz=fs_hz, seed=options.seed)
-    noise, rate_hz, _ = _read_ecg(Path(options.noise), ALL_LEADS)
-    return resample(noise, fs_hz=rate_hz, to_hz=fs_hz)
+    raw = open_wfdb(Path(options.noise))
+    block = raw.read([raw.signals])[0]
+    return resample(block.values, fs_hz=block.fs_hz, to_hz=fs_hz)
 
 
 def _scored(record: _AnnotatedEcg, detector: Detector, options: Options) -> RecordRun:
@@ -214,7 +221,7 @@ def _scored(record: _AnnotatedEcg, detector: Detector, options: Options) -> Reco
         learning_s=options.learning_s,
         window_s=options.window_s,
     )
-    stretches = worst_stretches(score.ec57, count=STRETCHES_PER_RECORD)
+    stretches = worst_stretches(score.ec57, count=STRETCHES_PER_RECORD, end_s=duration_s)
     worst = tuple(_excerpt(record, score, stretch) for stretch in stretches)
     return replace(unscored, runtime_s=runtime_s, score=score, worst=worst)
 
@@ -236,6 +243,7 @@ def _excerpt(record: _AnnotatedEcg, score: DetectorScore, stretch: Stretch) -> E
         snr_db=record.snr_db,
         stretch=stretch,
         fs_hz=record.fs_hz,
+        unit=record.unit,
         ecg=lead[first:last].copy(),
         reference_s=reference.time_s[beat],
         symbol=reference.symbol[beat],

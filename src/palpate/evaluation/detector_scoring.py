@@ -86,31 +86,26 @@ def in_fibrillation(reference: Annotations, time_s: FloatArray) -> BoolArray:
 
 
 def worst_stretches(
-    result: Ec57Result, *, count: int, length_s: float = STRETCH_S
+    result: Ec57Result, *, count: int, end_s: float, length_s: float = STRETCH_S
 ) -> tuple[Stretch, ...]:
     """Return up to ``count`` stretches with the most errors, none overlapping, worst first.
 
-    Stretches start at multiples of half their length, so that an error cluster is not cut
-    in two; what has no error is not returned.
+    Stretches start at multiples of half their length, so that a cluster of errors is not
+    cut in two, and lie inside the record of ``end_s`` seconds; what has no error is not
+    returned.
     """
     missed_s = result.reference_s[np.isnan(result.estimate_s)]
     extra_s = result.estimate_s[np.isnan(result.reference_s)]
-    errors_s = np.concatenate([missed_s, extra_s])
-    starts_s = np.unique(np.floor(errors_s / (length_s / 2)) * (length_s / 2))
-    found = [
-        Stretch(float(start), float(start + length_s), *(_inside(times, start, length_s)))
-        for start in starts_s
-        for times in [(missed_s, extra_s)]
-    ]
+    step_s = length_s / 2
+    starts_s = np.floor(np.concatenate([missed_s, extra_s]) / step_s) * step_s
+    starts_s = np.unique(np.clip(starts_s, 0.0, max(end_s - length_s, 0.0)))
+    found = []
+    for start in starts_s.tolist():
+        stop = min(start + length_s, end_s)
+        counted = (int(np.sum((each >= start) & (each < stop))) for each in (missed_s, extra_s))
+        found.append(Stretch(start, stop, *counted))
     chosen: list[Stretch] = []
     for stretch in sorted(found, key=lambda each: (-each.n_errors, each.start_s)):
-        if len(chosen) == count:
-            break
         if all(abs(stretch.start_s - other.start_s) >= length_s for other in chosen):
             chosen.append(stretch)
-    return tuple(chosen)
-
-
-def _inside(times: tuple[FloatArray, FloatArray], start: float, length_s: float) -> tuple[int, int]:
-    missed, extra = (int(np.sum((each >= start) & (each < start + length_s))) for each in times)
-    return missed, extra
+    return tuple(chosen[:count])

@@ -22,7 +22,8 @@ MAX_BARS = 24
 GALLERY_SIZE = 8
 PER_RECORD_IN_GALLERY = 2
 _TIMING_RANGE_MS = 150.0
-_TIMING_BIN_MS = 2.0
+# Wider than the sampling interval of common records, or the bars would comb.
+_TIMING_BIN_MS = 5.0
 
 
 def gallery_excerpts(runs: Sequence[RecordRun]) -> list[Excerpt]:
@@ -38,8 +39,9 @@ def gallery_excerpts(runs: Sequence[RecordRun]) -> list[Excerpt]:
 
 def errors_figure(rows: Sequence[Row]) -> Figure:
     """Missed (left) and extra beats (right) per record, the worst record on top."""
-    scored = [row for row in rows if "missed" in row]
-    worst = sorted(scored, key=lambda row: row["missed"] + row["extra"], reverse=True)[:MAX_BARS]
+    faulty = [row for row in rows if row.get("missed", 0) + row.get("extra", 0) > 0]
+    faulty.sort(key=lambda row: row["missed"] + row["extra"], reverse=True)
+    worst = faulty[:MAX_BARS]
     place = np.arange(len(worst))
     missed, extra = (np.array([row[name] for row in worst]) for name in ("missed", "extra"))
     with figure_style():
@@ -67,7 +69,7 @@ def errors_figure(rows: Sequence[Row]) -> Figure:
         axis.xaxis.set_major_locator(MaxNLocator(integer=True))
         axis.xaxis.set_major_formatter(lambda value, _: f"{abs(value):.0f}")
         axis.set_xlabel("beats missed (left) and marks that are no beat (right)")
-        axis.set_title(_bars_title(len(worst), len(scored)))
+        axis.set_title(_bars_title(len(worst), len(faulty), len(rows)))
         axis.legend(loc="lower right")
     return figure
 
@@ -121,8 +123,9 @@ def excerpt_figure(excerpt: Excerpt) -> Figure:
             for time in times_s:
                 axis.axvline(time, color=colour, lw=5, alpha=0.16, zorder=0)
         axis.set_xlim(stretch.start_s, stretch.end_s)
-        axis.xaxis.set_major_formatter(lambda value, _: f"{int(value // 60)}:{value % 60:04.1f}")
+        axis.xaxis.set_major_formatter(lambda value, _: f"{int(value // 60)}:{value % 60:02.0f}")
         axis.set_xlabel("time in the record (min:s)")
+        axis.set_ylabel(f"ECG ({excerpt.unit})")
         axis.set_title(
             f"{excerpt.record}, {excerpt.lead}: {stretch.n_missed} missed, {stretch.n_extra} extra"
         )
@@ -182,7 +185,8 @@ def _mark_annotations(axis: Axes, excerpt: Excerpt, top: float) -> None:
     axis.plot([], [], ls="none", marker="$N$", ms=7, color=MISSED, label="missed")
 
 
-def _bars_title(shown: int, total: int) -> str:
-    return (
-        "errors by record" if shown == total else f"errors by record: the worst {shown} of {total}"
-    )
+def _bars_title(shown: int, faulty: int, total: int) -> str:
+    if shown < faulty:
+        return f"errors by record: the worst {shown} of {total} records"
+    clean = total - faulty
+    return "errors by record" + (f" ({clean} of {total} records have none)" if clean else "")

@@ -30,10 +30,13 @@ from palpate.reporting.validation_text import (
     TOTAL_COLUMNS,
     Column,
     count,
+    number,
 )
 
 # A class with fewer beats than this says little about a detector.
 _FEWEST_BEATS = 100
+# Where a noise curve is said to have fallen; common practice, no source.
+_F1_TO_KEEP_PCT = 95.0
 
 
 def validation_findings(runs: Sequence[RecordRun], options: Options) -> list[str]:
@@ -136,16 +139,25 @@ def _classes(runs: Sequence[RecordRun]) -> list[str]:
 
 
 def _noise(runs: Sequence[RecordRun]) -> list[str]:
-    rows = stress_rows(runs)
+    rows = [row for row in stress_rows(runs) if np.isfinite(row["f1_pct"])]
     if not rows:
         return []
-    levels = ", ".join(f"{row['f1_pct']:.1f} % at {_signed(row['snr_db'], 0)} dB" for row in rows)
-    return [f"As noise grows, F1 goes to {levels}."]
+    first, last = rows[0], rows[-1]
+    low = next((row for row in rows if row["f1_pct"] < _F1_TO_KEEP_PCT), None)
+    fall = (
+        f"it stays above {_F1_TO_KEEP_PCT:g} %"
+        if low is None
+        else f"at {number(0)(low['snr_db'])} dB it is below {_F1_TO_KEEP_PCT:g} %"
+    )
+    return [
+        f"Under noise, F1 is {first['f1_pct']:.1f} % at {number(0)(first['snr_db'])} dB and "
+        f"{last['f1_pct']:.1f} % at {number(0)(last['snr_db'])} dB; {fall}."
+    ]
 
 
-def _signed(value: float, digits: int = 1) -> str:
-    return f"{value:+.{digits}f}".replace("-", "−")
+def _signed(value: float) -> str:
+    return f"{value:+.1f}".replace("-", "−")
 
 
-def _plural(number: int, thing: str) -> str:
-    return f"{count(number)} {thing}" + ("" if number == 1 else "s")
+def _plural(amount: int, thing: str) -> str:
+    return f"{count(amount)} {thing}" + ("" if amount == 1 else "s")

@@ -27,6 +27,7 @@ from palpate.reporting.validation_tables import (
     Row,
     class_rows,
     record_rows,
+    stress_record_rows,
     stress_rows,
     timing_errors_ms,
     total_rows,
@@ -113,6 +114,9 @@ def _write_tables(runs: Sequence[RecordRun], options: Options, draft: Path) -> N
     present = {name: table for name, table in tables.items() if table[0]}
     for name, (rows, _, _) in present.items():
         write_csv(draft / f"{name}.csv", iter(rows))
+    by_record = stress_record_rows(runs)
+    if by_record:
+        write_csv(draft / "noise_stress_records.csv", iter(by_record))
     markdown, latex = [], []
     for rows, columns, caption in present.values():
         titled = f"{caption}: {options.detector}"

@@ -116,6 +116,11 @@ def stress_rows(runs: Sequence[RecordRun]) -> list[Row]:
     return rows
 
 
+def stress_record_rows(runs: Sequence[RecordRun]) -> list[Row]:
+    """Return a row per record and ratio of signal to added noise."""
+    return [{"snr_db": run.snr_db} | _record_row(run) for run in runs if np.isfinite(run.snr_db)]
+
+
 def failure_rows(runs: Sequence[RecordRun]) -> list[Row]:
     """Return the records on which the detector failed, and why."""
     return [
@@ -140,6 +145,7 @@ def validation_summary(runs: Sequence[RecordRun], options: Options) -> Row:
             "timing": timing_row(runs),
             "records": record_rows(runs),
             "noise_stress": stress_rows(runs),
+            "noise_stress_records": stress_record_rows(runs),
             "failures": failure_rows(runs),
         }
     )

@@ -1,0 +1,107 @@
+"""`palpate validate`: any beat detector on any annotated WFDB records, by the EC57 protocol."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from palpate.cli import Console
+
+HELP = "score a beat detector on annotated ECG records (ANSI/AAMI EC57), with or without noise"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what the command takes."""
+    parser.add_argument("folder", type=Path, help="folder of annotated WFDB records")
+    parser.add_argument(
+        "--detector",
+        default="palpate",
+        metavar="NAME",
+        help="palpate (default), one of its methods, neurokit:NAME, or module:function, which is "
+        "called as function(ecg, fs_hz) and returns sample numbers",
+    )
+    parser.add_argument("-o", "--output", type=Path, help="folder for the page and its tables")
+    parser.add_argument(
+        "--lead", default="0", metavar="N", help="signal to use: 0 (default), 1, ... or all"
+    )
+    parser.add_argument(
+        "--records", type=_names, default=(), metavar="A[,B...]", help="only these records"
+    )
+    parser.add_argument(
+        "--annotator", default="atr", metavar="EXT", help="reference annotations (default: atr)"
+    )
+    parser.add_argument(
+        "--workers", type=int, default=1, metavar="N", help="records at a time (default: 1)"
+    )
+    parser.add_argument(
+        "--noise",
+        default="",
+        metavar="RECORD",
+        help="noise stress: a WFDB record of noise (path without extension), or "
+        "generated:electrode, generated:muscle, generated:baseline",
+    )
+    parser.add_argument(
+        "--snr",
+        type=_levels,
+        default=(24.0, 18.0, 12.0, 6.0, 0.0, -6.0),
+        metavar="DB[,DB...]",
+        help="signal-to-noise ratios in dB (default: 24,18,12,6,0,-6)",
+    )
+    parser.add_argument("--seed", type=int, default=0, metavar="N", help="of generated noise")
+    parser.add_argument(
+        "--learning", type=float, default=300.0, metavar="S", help="unscored start, s (EC57: 300)"
+    )
+    parser.add_argument(
+        "--match-window", type=float, default=0.15, metavar="S", help="in s (EC57: 0.15)"
+    )
+
+
+def run(arguments: argparse.Namespace, console: Console) -> int:
+    """Run the detector over the records, say what came out, write the report if asked to."""
+    from palpate.detector_validation import Options, records_to_run, validate_detector
+    from palpate.reporting.validation_page import validation_findings
+    from palpate.reporting.validation_tables import (
+        record_rows,
+        stress_rows,
+        total_rows,
+        validation_summary,
+    )
+    from palpate.reporting.validation_text import RECORD_COLUMNS, STRESS_COLUMNS, markdown_table
+
+    options = Options(
+        detector=arguments.detector,
+        lead=arguments.lead,
+        annotator=arguments.annotator,
+        learning_s=arguments.learning,
+        window_s=arguments.match_window,
+        noise=arguments.noise,
+        snr_db=arguments.snr,
+        seed=arguments.seed,
+    )
+    names = records_to_run(arguments.folder, options, arguments.records)
+    total = len(names) * (1 + (len(options.snr_db) if options.noise else 0))
+    steps = validate_detector(arguments.folder, options, records=names, workers=arguments.workers)
+    runs = list(console.progress(steps, total, "records"))
+    console.say(markdown_table([*record_rows(runs), *total_rows(runs)], RECORD_COLUMNS))
+    if options.noise:
+        console.say(markdown_table(stress_rows(runs), STRESS_COLUMNS))
+    for line in validation_findings(runs, options):
+        console.say(line)
+    if arguments.output is not None:
+        from palpate.reporting.validation_report import write_validation
+
+        name = arguments.folder.resolve().name
+        report = write_validation(runs, options, arguments.output, folder_name=name)
+        console.say(str(report.page))
+    console.result(validation_summary(runs, options))
+    return 1 if any(run.failure for run in runs) else 0
+
+
+def _names(text: str) -> tuple[str, ...]:
+    return tuple(name.strip() for name in text.split(",") if name.strip())
+
+
+def _levels(text: str) -> tuple[float, ...]:
+    return tuple(float(level) for level in text.split(","))
