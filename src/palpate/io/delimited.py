@@ -298,16 +298,15 @@ def _on_grid(
     table: TextTable, columns: FloatArray, times: Timeline, rate_hz: float | None, say: Say
 ) -> tuple[FloatArray, float, float]:
     """Lay rows on a uniform grid; return the samples, the rate and the first one's second."""
-    time_s = _ordered(table, times.time_s)
-    fs_hz, slot, slots = uniform_grid(time_s, rate_hz, _place(table))
-    gridded = np.full((slots, columns.shape[1]), np.nan)
-    gridded[slot] = columns
+    grid = uniform_grid(_ordered(table, times.time_s), rate_hz, _place(table))
+    gridded = np.full((grid.n_slots, columns.shape[1]), np.nan)
+    gridded[grid.slot] = columns
     if rate_hz is None:
-        say(f"{table.path.name}: {fs_hz:.6g} Hz from the time column")
-    empty = slots - 1 - int(np.count_nonzero(np.diff(slot)))
+        say(f"{table.path.name}: {grid.fs_hz:.6g} Hz from the time column")
+    empty = grid.n_slots - 1 - int(np.count_nonzero(np.diff(grid.slot)))
     if empty:
-        say(f"{table.path.name}: {empty} of {slots} samples are missing in time")
-    return gridded, fs_hz, float(time_s[0])
+        say(f"{table.path.name}: {empty} of {grid.n_slots} samples are missing in time")
+    return gridded, grid.fs_hz, grid.start_s
 
 
 def _ordered(table: TextTable, time_s: FloatArray) -> FloatArray:

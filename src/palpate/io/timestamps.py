@@ -10,6 +10,7 @@ Conventions
 * Elapsed times keep their zero; absolute times count from the first stamp.
 * A uniform signal's rate is the slope of stamp against sample number, counted across
   gaps; a sample goes to the nearest slot, and slots that nothing fell into are NaN.
+  Jitter below half a sampling interval therefore makes no gap.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
+from palpate.conditioning import runs
 from palpate.signals import FloatArray, IntArray
 from palpate.validation import InputError, checked_rate
 
@@ -32,6 +34,10 @@ UNIX_FROM = ((1e17, "unix_ns"), (1e14, "unix_us"), (1e11, "unix_ms"), (1e8, "uni
 DAY_S = 86400.0
 # More than this share of samples in an occupied slot is no uniform signal (common practice).
 MAX_COLLISIONS = 0.01
+# A fit of 256 stamps is exact enough to number 512, whatever their jitter.
+FIRST_FIT = 256
+# Steps from here on are gaps: two neighbours with jitter are less than two steps apart.
+GAP_STEPS = 2.5
 # A declared rate and the stamps may differ by this much, and by no more.
 RATE_TOLERANCE = 0.02
 # Beyond this many empty slots per sample the gap is a wrong stamp rather than a pause.
@@ -47,6 +53,20 @@ class Timeline:
 
     time_s: FloatArray
     start_time: datetime | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Grid:
+    """A rate, the file second of slot 0, and each sample's slot ``(n,)``, non-decreasing."""
+
+    fs_hz: float
+    start_s: float
+    slot: IntArray
+
+    @property
+    def n_slots(self) -> int:
+        """How many instants the grid has."""
+        return int(self.slot[-1]) + 1
 
 
 def time_kind(first: str, column: str) -> str:
@@ -93,24 +113,21 @@ def timeline(stamp_s: FloatArray, kind: str, *, zoned: bool) -> Timeline:
     return Timeline(stamp_s - stamp_s[0], start if zoned else start.replace(tzinfo=None))
 
 
-def uniform_grid(
-    time_s: FloatArray, rate_hz: float | None, place: str
-) -> tuple[float, IntArray, int]:
-    """Return the rate, each sample's slot ``(n,)`` and the number of slots.
+def uniform_grid(time_s: FloatArray, rate_hz: float | None, place: str) -> Grid:
+    """Find the uniform grid that stamps lie on.
 
-    ``place`` names file and column in messages. Slot 0 is at ``time_s[0]``.
+    ``place`` names file and column in messages. A declared ``rate_hz`` is only checked:
+    the stamps know better what the device's clock did.
     """
     if time_s.size < 2:
-        if rate_hz is None:
-            raise InputError(f"{place} holds fewer than two stamps, so it gives no rate")
-        return rate_hz, np.zeros(time_s.size, dtype=np.intp), int(time_s.size)
-    found_hz = checked_rate(_slope_rate(time_s, place), f"the rate from {place}")
-    if rate_hz is not None and abs(found_hz / rate_hz - 1.0) > RATE_TOLERANCE:
+        raise InputError(f"{place} holds fewer than two stamps, so it gives no rate")
+    step_s, first_s = _fitted_grid(time_s, place)
+    fs_hz = checked_rate(_whole_rate(1.0 / step_s, time_s), f"the rate from {place}")
+    if rate_hz is not None and abs(fs_hz / rate_hz - 1.0) > RATE_TOLERANCE:
         raise InputError(
-            f"{place} runs at {found_hz:.6g} Hz but the sheet says rate_hz = {rate_hz:g}; "
+            f"{place} runs at {fs_hz:.6g} Hz but the sheet says rate_hz = {rate_hz:g}; "
             "correct one of them"
         )
-    fs_hz = found_hz if rate_hz is None else rate_hz
     slots = (time_s[-1] - time_s[0]) * fs_hz + 1.0
     if slots > MAX_SLOTS_PER_SAMPLE * time_s.size + SPARE_SLOTS:
         widest = int(np.argmax(np.diff(time_s)))
@@ -118,26 +135,67 @@ def uniform_grid(
             f"{place} jumps from {time_s[widest]:g} to {time_s[widest + 1]:g} s; correct the "
             "stamp or split the file"
         )
-    slot = np.round((time_s - time_s[0]) * fs_hz).astype(np.intp)
+    slot = np.round((time_s - first_s) * fs_hz).astype(np.intp)
     _check_collisions(slot, place)
-    return fs_hz, slot, int(slot[-1]) + 1
+    return Grid(fs_hz, first_s + float(slot[0]) / fs_hz, slot - slot[0])
 
 
-def _slope_rate(time_s: FloatArray, place: str) -> float:
+def _fitted_grid(time_s: FloatArray, place: str) -> tuple[float, float]:
+    """Return the sampling interval and the instant of slot 0 by least squares.
+
+    The fit begins with a short stretch without gaps, and doubles the number of stamps as
+    its own slope becomes exact enough to number more of them.
+    """
     steps = np.diff(time_s)
     moving = steps[steps > 0]
     if moving.size == 0:
         raise InputError(f"{place} never advances; give rate_hz instead of a time column")
-    typical = moving[moving < 1.5 * np.median(moving)].mean()
-    index = np.concatenate(([0.0], np.cumsum(np.maximum(np.round(steps / typical), 1.0))))
+    usual = np.median(moving)
+    step_s = float(moving[np.abs(moving - usual) <= 0.5 * usual].mean())
+    first, end = runs(steps < GAP_STEPS * usual)
+    longest = int(np.argmax(end - first))
+    stretch = time_s[first[longest] : min(first[longest] + FIRST_FIT, end[longest] + 1)]
+    step_s, first_s = _line(stretch, _step_of_clearest_beat(stretch, step_s))
+    count = min(FIRST_FIT, time_s.size)
+    while True:
+        step_s, first_s = _line(time_s[:count], step_s)
+        if count == time_s.size:
+            return step_s, first_s
+        count = min(2 * count, time_s.size)
+
+
+def _step_of_clearest_beat(time_s: FloatArray, step_s: float) -> float:
+    """Return the interval near ``step_s`` at which the stamps, as a spike train, beat most.
+
+    The peak of the spike train's periodogram: jitter lowers it but does not move it.
+    """
+    turns = (time_s - time_s[0]) / step_s
+    rates = 1.0 + np.arange(-RATE_TOLERANCE, RATE_TOLERANCE, 0.1 / max(turns[-1], 1.0))
+    clarity = np.abs(np.exp(2j * np.pi * rates[:, np.newaxis] * turns).mean(axis=1))
+    return step_s / float(rates[np.argmax(clarity)])
+
+
+def _line(time_s: FloatArray, step_s: float) -> tuple[float, float]:
+    """Number stamps by ``step_s`` and return slope and intercept of stamp against number."""
+    turns = (time_s - time_s[0]) / step_s
+    # The mean direction on a circle of one step: no single stamp's jitter sets the phase.
+    phase = float(np.angle(np.exp(2j * np.pi * turns).mean())) / (2.0 * np.pi)
+    index = np.round(turns - phase)
     centred = index - index.mean()
-    fs_hz = float(centred @ centred / (centred @ (time_s - time_s.mean())))
-    # The slope of decimal stamps carries rounding noise: a whole number within 1 ppm is meant.
-    return float(round(fs_hz)) if abs(fs_hz - round(fs_hz)) < 1e-6 * fs_hz else fs_hz
+    spread = float(centred @ centred)
+    if spread > 0:
+        step_s = float(centred @ time_s) / spread
+    return step_s, float(time_s.mean() - step_s * index.mean())
+
+
+def _whole_rate(fs_hz: float, time_s: FloatArray) -> float:
+    """Return the whole number that is meant, if it fits all stamps to a hundredth of a sample."""
+    whole = float(round(fs_hz))
+    return whole if abs(fs_hz - whole) * (time_s[-1] - time_s[0]) < 0.01 else fs_hz
 
 
 def _check_collisions(slot: IntArray, place: str) -> None:
-    share = float(np.mean(np.diff(slot) == 0))
+    share = float(np.mean(np.diff(slot) <= 0))
     if share > MAX_COLLISIONS:
         raise InputError(
             f"{place} is too irregular for a uniform signal ({100 * share:.0f} % of the samples "

@@ -6,7 +6,7 @@ Conventions
 -----------
 * Samples are physical values; what the format marks as invalid is NaN.
 * A channel with several samples per frame keeps its own rate.
-* Signal files lie beside the header: a header that names any other place is refused.
+* Signal files lie beside the header: the library refuses a header that names another place.
 """
 
 from __future__ import annotations
@@ -100,10 +100,6 @@ def _parts(header: Path, record: Any) -> tuple[Path, ...]:
     """Return the header and its signal files, each present and as long as promised."""
     parts = [header]
     for name in dict.fromkeys(record.file_name):
-        if not name or Path(name).name != name or "://" in name:
-            raise InputError(
-                f"{header} names the signal file {name!r}; it must lie beside the header"
-            )
         part = checked_file(header.with_name(name))
         _check_size(part, name, record)
         parts.append(part)

@@ -1,0 +1,75 @@
+import numpy as np
+import pytest
+
+pytest.importorskip("wfdb", reason="the reader under test stands on wfdb")
+
+from palpate.io.wfdb_record import open_wfdb
+from palpate.validation import InputError
+
+
+def test_gain_baseline_and_invalid_samples_are_honoured(wfdb_file):
+    first, both = open_wfdb(wfdb_file).read([[0], [1, 0]])
+    np.testing.assert_allclose(first.values[:, 0], (np.arange(1000) % 200) / 200)
+    expected = (np.arange(1000) % 100 - 50) / 100
+    assert np.isnan(both.values[3, 0])
+    kept = np.arange(1000) != 3
+    np.testing.assert_allclose(both.values[kept, 0], expected[kept])
+    assert both.fs_hz == 250.0
+
+
+def test_header_signal_file_and_bare_name_open_the_same_record(wfdb_file):
+    for path in (wfdb_file, wfdb_file.with_suffix(".dat"), wfdb_file.with_suffix("")):
+        raw = open_wfdb(path)
+        assert [c.name for c in raw.channels] == ["MLII", "V5"]
+        assert [c.unit for c in raw.channels] == ["mV", "mV"]
+        assert [p.name for p in raw.parts] == ["hut.hea", "hut.dat"]
+
+
+def test_a_header_may_not_point_elsewhere(wfdb_file):
+    text = wfdb_file.read_text().replace("hut.dat", "../hut.dat")
+    wfdb_file.write_text(text)
+    with pytest.raises(InputError, match="cannot be read as a WFDB record"):
+        open_wfdb(wfdb_file)
+
+
+def test_several_samples_per_frame_keep_their_rate(tmp_path):
+    import wfdb
+
+    slow, fast = np.arange(100), np.arange(400)
+    wfdb.wrsamp(
+        "mix",
+        fs=50,
+        units=["mV", "mV"],
+        sig_name=["slow", "fast"],
+        e_d_signal=[slow, fast],
+        samps_per_frame=[1, 4],
+        fmt=["16", "16"],
+        adc_gain=[1.0, 1.0],
+        baseline=[0, 0],
+        write_dir=str(tmp_path),
+    )
+    one, four = open_wfdb(tmp_path / "mix.hea").read([[0], [1]])
+    assert (one.fs_hz, four.fs_hz) == (50.0, 200.0)
+    np.testing.assert_array_equal(four.values[:, 0], fast)
+
+
+def test_multi_segment_record_is_refused_by_name(tmp_path, wfdb_file):
+    wfdb_file.with_name("night.hea").write_text("night/2 2 250 2000\nhut 1000\nhut 1000\n")
+    with pytest.raises(InputError, match="several segments; name one of hut"):
+        open_wfdb(tmp_path / "night.hea")
+
+
+def test_every_shared_record_matches_its_headers_checksum_and_first_value(data_dir):
+    """header(5): each signal line ends in initial value, 16-bit checksum, block size, name."""
+    headers = sorted((data_dir / "datasets" / "mitdb").glob("*.hea"))
+    assert headers
+    for header in headers:
+        raw = open_wfdb(header)
+        block = raw.read([[0, 1]])[0]
+        assert block.values.shape == (650_000, 2)
+        assert block.fs_hz == 360.0
+        for line, column in zip(header.read_text().splitlines()[1:3], block.values.T, strict=True):
+            fields = line.split()
+            digital = np.round(column * float(fields[2]) + float(fields[4])).astype(np.int64)
+            assert digital[0] == int(fields[5])
+            assert (int(digital.sum()) - int(fields[6])) % 65536 == 0
