@@ -28,8 +28,10 @@ LINE_HALF_WIDTH_CELLS = 2.0
 
 def conventional(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
     """Return rate in bpm and confidence in 0..1 per window, ``(w,)`` each."""
-    band, rate_bpm = rate_axis(signals.fs_hz)
-    power = mean_channel_power(np.abs(window_spectra(signals.ppg_windows)[:, band]) ** 2)
+    axis = rate_axis(signals)
+    rate_bpm = axis.rate_bpm
+    spectra = window_spectra(signals.ppg_windows, axis)[:, : rate_bpm.size]
+    power = mean_channel_power(np.abs(spectra) ** 2)
     peak = np.argmax(power, axis=1)
     bin_bpm = rate_bpm[1] - rate_bpm[0]
     hr_bpm = rate_bpm[0] + bin_bpm * parabolic_peak(power, peak)

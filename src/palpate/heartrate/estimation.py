@@ -19,12 +19,15 @@ import numpy as np
 from palpate.conditioning import STEP_S, WINDOW_S
 from palpate.heartrate.conventional import conventional
 from palpate.heartrate.preparation import WristSignals, prepare
+from palpate.heartrate.robust import robust, robust_online
 from palpate.signals import FloatArray, RateSeries
 from palpate.validation import checked_choice
 
 Method = Callable[[WristSignals], tuple[FloatArray, FloatArray]]
 
-METHODS: Mapping[str, Method] = MappingProxyType({"conventional": conventional})
+METHODS: Mapping[str, Method] = MappingProxyType(
+    {"conventional": conventional, "robust": robust, "robust_online": robust_online}
+)
 NEEDS_MOTION = frozenset({"adaptive", "robust", "robust_online"})
 
 

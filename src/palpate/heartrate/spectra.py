@@ -2,30 +2,69 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, signal
 
+from palpate.heartrate.preparation import WristSignals
 from palpate.signals import FloatArray
+
+ComplexArray = NDArray[np.complex128]
 
 MIN_HR_BPM = 30.0
 MAX_HR_BPM = 230.0
 NFFT = 1500
 """At the working rate of 25 Hz one bin is 1 bpm; the line itself is about 11 bpm wide."""
+HANN_BANDWIDTH_CELLS = 1.5
+"""Equivalent noise bandwidth of the Hann window in resolution cells (Harris 1978, Proc IEEE
+66:51, Table I): a line's energy is its peak times this many cells."""
 
 
-def rate_axis(fs_hz: float) -> tuple[slice, FloatArray]:
-    """Return the bins from 30 to 230 bpm of an ``NFFT`` spectrum, and their rates in bpm."""
-    bin_bpm = 60.0 * fs_hz / NFFT
+@dataclass(frozen=True, slots=True, eq=False)
+class RateAxis:
+    """Bins of an ``NFFT`` spectrum from 30 bpm to twice 230 bpm.
+
+    Parameters
+    ----------
+    rate_bpm
+        ``(h,)`` the candidate rates, up to 230 bpm.
+    frequency_hz
+        ``(f,)`` all bins, up to the fastest candidate's second harmonic; the first ``h``
+        are the candidates.
+    first_bin
+        Index of the first bin in the full spectrum.
+    line_bins
+        Energy of a line over its peak, in bins.
+    """
+
+    rate_bpm: FloatArray
+    frequency_hz: FloatArray
+    first_bin: int
+    line_bins: float
+
+    def second_harmonic(self) -> NDArray[np.intp]:
+        """Return ``(h,)`` the place in ``frequency_hz`` of each candidate's second harmonic."""
+        return self.first_bin + 2 * np.arange(self.rate_bpm.size)
+
+
+def rate_axis(signals: WristSignals) -> RateAxis:
+    """Return the rate axis at the signals' working rate and window length."""
+    bin_bpm = 60.0 * signals.fs_hz / NFFT
     low = int(np.ceil(MIN_HR_BPM / bin_bpm - 1e-6))
     high = int(np.floor(MAX_HR_BPM / bin_bpm + 1e-6))
-    return slice(low, high + 1), np.asarray(bin_bpm * np.arange(low, high + 1), dtype=np.float64)
+    bins = np.arange(low, 2 * high + 2, dtype=np.float64)
+    return RateAxis(
+        rate_bpm=np.asarray(bin_bpm * bins[: high - low + 1]),
+        frequency_hz=np.asarray(bin_bpm / 60.0 * bins),
+        first_bin=low,
+        line_bins=HANN_BANDWIDTH_CELLS * NFFT / signals.width,
+    )
 
 
-def window_spectra(windows: FloatArray) -> NDArray[np.complex128]:
-    """Return complex Hann spectra ``(w, NFFT // 2 + 1, k)`` of detrended windows."""
-    width = windows.shape[1]
-    if windows.size == 0:
-        return np.empty((windows.shape[0], NFFT // 2 + 1, windows.shape[2]), dtype=complex)
-    taper = signal.get_window("hann", width, fftbins=False)[:, np.newaxis]
-    return np.asarray(fft.rfft(signal.detrend(windows, axis=1) * taper, NFFT, axis=1))
+def window_spectra(windows: FloatArray, axis: RateAxis) -> ComplexArray:
+    """Return complex Hann spectra ``(w, f, k)`` of detrended windows ``(w, width, k)``."""
+    taper = signal.get_window("hann", windows.shape[1], fftbins=False)[:, np.newaxis]
+    bins = slice(axis.first_bin, axis.first_bin + axis.frequency_hz.size)
+    return np.asarray(fft.rfft(signal.detrend(windows, axis=1) * taper, NFFT, axis=1)[:, bins])

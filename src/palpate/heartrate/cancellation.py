@@ -1,0 +1,130 @@
+"""Take out of the light what the accelerometer predicts: a Wiener filter with a memory.
+
+In each window the light is regressed on the acceleration of every axis at a few lags, and
+the prediction is subtracted. The regression pools neighbouring windows with exponentially
+fading weight. That is what makes it selective: the way from motion to light is steady
+over tens of seconds, whereas the pulse keeps no fixed phase to the motion, so pooling keeps
+the motion and averages the pulse away. A single 8 s window cannot tell a pulse from a
+cadence 7 bpm away; the pool can.
+
+The linear least-squares problem is that of Widrow et al. 1975 (Proc IEEE 63:1692, adaptive
+noise cancelling), solved here by its normal equations (Wiener-Hopf) from band-limited
+correlations, which are sums over the windows' cross-spectra.
+
+Conventions
+-----------
+* Lags reach to either side, because light may lead or follow the accelerometer.
+* All axes share one ridge, so the result does not depend on how the sensor is turned.
+* Each light channel has its own filter; each window counts with the inverse of its
+  light power (weighted least squares), so a burst does not own the pool.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import signal
+
+from palpate.heartrate.preparation import WristSignals
+from palpate.heartrate.spectra import ComplexArray, RateAxis, window_spectra
+from palpate.signals import FloatArray
+
+LAG_S = 0.08
+"""Spacing of the lags: above the Nyquist rate of everything below 6 Hz."""
+LAGS = 5
+"""-0.16 s to 0.16 s."""
+MEMORY_S = 8.0
+"""Time constant of the pool; 6 to 12 s serve alike."""
+RIDGE = 1e-3
+"""Share of the mean regressor power added to the diagonal; 1e-4 to 1e-2 serve alike."""
+BIN_STRIDE = 3
+"""Every third bin still samples the windows' spectra finely enough for exact correlations."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cancelled:
+    """Power spectra per window, ``(w, f, c)``: what motion explains of the light, and the rest."""
+
+    rest: FloatArray
+    explained: FloatArray
+
+
+def cancel_motion(signals: WristSignals, axis: RateAxis, *, look_ahead: bool) -> Cancelled:
+    """Split each window's light into what motion predicts and the rest.
+
+    Parameters
+    ----------
+    look_ahead
+        Pool later windows as well as earlier ones.
+    """
+    light = window_spectra(signals.ppg_windows, axis)
+    if signals.acc.shape[1] == 0:
+        return Cancelled(_power(light), np.zeros(light.shape))
+    motion = window_spectra(signals.acc_windows, axis)
+    filters = _filters(light, motion, signals, axis, look_ahead=look_ahead)
+    lag = np.exp(-2j * np.pi * np.outer(_lags_s(), axis.frequency_hz))
+    response = filters @ lag  # (w, c, a, f)
+    predicted = np.einsum("wcaf,wfa->wfc", response, motion)
+    return Cancelled(_power(light - predicted), _power(predicted))
+
+
+def _filters(
+    light: ComplexArray,
+    motion: ComplexArray,
+    signals: WristSignals,
+    axis: RateAxis,
+    *,
+    look_ahead: bool,
+) -> FloatArray:
+    """Return the tap weights ``(w, c, a, LAGS)`` of the pooled regression."""
+    n_windows, _, channels = light.shape
+    axes = motion.shape[2]
+    lags = _lags_s()
+    spread = np.concatenate([lags - lags[-1], (lags - lags[0])[1:]])  # all differences of lags
+    auto = _correlation(motion, motion, spread, axis)  # (w, a, a, differences)
+    row, column = np.indices((LAGS, LAGS))
+    gram = auto[..., LAGS - 1 + row - column].transpose(0, 1, 3, 2, 4)
+    gram = gram.reshape(n_windows, axes * LAGS, axes * LAGS)
+    cross = _correlation(motion, light, lags, axis).transpose(0, 2, 1, 3)
+    cross = cross.reshape(n_windows, channels, axes * LAGS)
+    power = _power(light).sum(axis=1)
+    weight = np.divide(1.0, power, out=np.zeros_like(power), where=power > 0)
+    fade = np.exp(-signals.step_s / MEMORY_S)
+    taps = np.empty_like(cross)
+    for channel in range(channels):
+        share = weight[:, channel, np.newaxis]
+        pooled = _pooled(gram * share[..., np.newaxis], fade, look_ahead=look_ahead)
+        target = _pooled(cross[:, channel] * share, fade, look_ahead=look_ahead)
+        level = np.trace(pooled, axis1=1, axis2=2) / (axes * LAGS)
+        ridge = np.where(level > 0, RIDGE * level, 1.0)
+        pooled += ridge[:, np.newaxis, np.newaxis] * np.eye(axes * LAGS)
+        taps[:, channel] = np.linalg.solve(pooled, target[..., np.newaxis])[..., 0]
+    return taps.reshape(n_windows, channels, axes, LAGS)
+
+
+def _lags_s() -> FloatArray:
+    return np.asarray(LAG_S * (np.arange(LAGS) - LAGS // 2), dtype=np.float64)
+
+
+def _correlation(
+    first: ComplexArray, second: ComplexArray, lags_s: FloatArray, axis: RateAxis
+) -> FloatArray:
+    """Return band-limited correlations ``(w, k, m, lags)``: ``first`` delayed by each lag."""
+    first, second = first[:, ::BIN_STRIDE], second[:, ::BIN_STRIDE]
+    angle = 2.0 * np.pi * np.outer(axis.frequency_hz[::BIN_STRIDE], lags_s)
+    cross = np.moveaxis(np.conj(first[:, :, :, np.newaxis]) * second[:, :, np.newaxis, :], 1, 3)
+    return np.asarray(cross.real @ np.cos(angle) - cross.imag @ np.sin(angle), dtype=np.float64)
+
+
+def _pooled(values: FloatArray, fade: float, *, look_ahead: bool) -> FloatArray:
+    """Sum over windows (axis 0) with weights ``fade ** distance``."""
+    past = signal.lfilter([1.0], [1.0, -fade], values, axis=0)
+    if not look_ahead:
+        return np.asarray(past)
+    future = signal.lfilter([1.0], [1.0, -fade], values[::-1], axis=0)[::-1]
+    return np.asarray(past + future - values)
+
+
+def _power(spectra: ComplexArray) -> FloatArray:
+    return np.asarray(spectra.real**2 + spectra.imag**2)

@@ -1,0 +1,60 @@
+"""How strongly one window of light speaks for each candidate heart rate.
+
+For a sinusoid in white noise of unknown power, Bretthorst 1988 (Bayesian Spectrum Analysis
+and Parameter Estimation, Lecture Notes in Statistics 48, ch. 2) gives the log evidence of a
+frequency as ``-(N - 2) / 2 * log(1 - g)``, with ``g`` the share of the energy that a
+sinusoid of that frequency explains. It is what makes the tracker robust: a window with a
+clear line speaks loudly, a window of noise hardly at all, without any threshold.
+
+Deviations
+----------
+* ``g`` is read off the Hann periodogram of the light after motion was taken out, and
+  includes the second harmonic as far as it is not stronger than ``HARMONIC`` times the
+  fundamental, so that half the rate is not credited with the pulse itself.
+* Where motion explained much, an imperfect cancellation leaves more behind: the line is
+  weighted down there, by ``LEAKAGE`` times the power that was taken out (a Wiener gain).
+* ``N`` counts only what is new since the last window, and half of it, since the
+  residual light is not white.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.ndimage import maximum_filter1d
+
+from palpate.heartrate.cancellation import Cancelled
+from palpate.heartrate.spectra import RateAxis
+from palpate.signals import BoolArray, FloatArray
+
+HARMONIC = 0.5
+LEAKAGE = 0.05
+EVIDENCE_PER_S = 4.0
+"""Half of what white noise in a band of 7 Hz would allow, (N - 2) / 2 = 7 per second."""
+MAX_SHARE = 0.97
+"""No window of real light is a purer line than this."""
+
+
+def log_evidence(
+    cancelled: Cancelled, usable: BoolArray, axis: RateAxis, *, fresh_s: float
+) -> FloatArray:
+    """Return the log evidence ``(w, h)`` of each candidate rate, up to a constant.
+
+    Parameters
+    ----------
+    usable
+        ``(w, c)`` channels to listen to; the evidence is their mean, since one motion
+        disturbs them all; where there is none, the evidence is flat.
+    fresh_s
+        Seconds of light that a window adds to its predecessor.
+    """
+    rest, explained = cancelled.rest, cancelled.explained
+    total = rest.sum(axis=1, keepdims=True)
+    floor = np.finfo(np.float64).tiny
+    line = rest * rest / np.maximum(rest + LEAKAGE * explained, floor)
+    line *= axis.line_bins / np.maximum(total, floor)
+    fundamental = line[:, : axis.rate_bpm.size]
+    harmonic = maximum_filter1d(line, 3, axis=1)[:, axis.second_harmonic()]
+    share = fundamental + np.minimum(harmonic, HARMONIC * fundamental)
+    evidence = -EVIDENCE_PER_S * fresh_s * np.log1p(-np.minimum(share, MAX_SHARE))
+    heard = usable[:, np.newaxis, :]
+    return np.asarray((evidence * heard).sum(axis=2) / np.maximum(usable.sum(axis=1), 1)[:, None])
