@@ -22,9 +22,9 @@ Measures per window
     signals give 0 whatever their spectra, and so do two lines of nearly equal rate. It
     reads low rather than high: a true share of 0.50 gives 0.40 in 8 s of broad-band
     motion (simulated). Where pulse and cadence coincide throughout a window nothing tells
-    them apart, and the pulse counts as explained. A time-domain multiple coherence (Bendat & Piersol 2010, 'Random
-    Data', chapter 7); cross-validation in place of their bias formula is our own, since
-    8 s hold too few independent segments for it.
+    them apart, and the pulse counts as explained. A time-domain multiple coherence
+    (Bendat & Piersol 2010, 'Random Data', chapter 7); cross-validation in place of their
+    bias formula is our own, since 8 s hold too few independent segments for it.
 ``acc_lag_s``
     That common delay; positive where the light follows the motion.
 ``oracle_snr_cancelled_db``

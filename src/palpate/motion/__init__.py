@@ -1,6 +1,7 @@
 """What the arm did: calibration, intensity, cadence, vibration, orientation, motion flags."""
 
 from palpate.motion.cadence import Cadence, cadence
+from palpate.motion.calibration import Calibration, calibrate
 from palpate.motion.features import motion_windows
 from palpate.motion.flags import FLAGS, motion_flags
 from palpate.motion.intensity import enmo_g, mad_g
@@ -10,8 +11,10 @@ from palpate.motion.vibration import hand_arm_weighted, vibration_label, wh_resp
 __all__ = [
     "FLAGS",
     "Cadence",
+    "Calibration",
     "UnitCheck",
     "cadence",
+    "calibrate",
     "check_unit",
     "enmo_g",
     "hand_arm_weighted",
