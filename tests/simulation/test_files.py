@@ -57,3 +57,23 @@ def test_truth_files_agree_with_the_truth(evening, folder):
     np.testing.assert_allclose(beats["beat_s"], evening.truth.beats.time_s, atol=1e-4)
     rates = np.genfromtxt(folder / "truth_hr.csv", delimiter=",", names=True)
     np.testing.assert_allclose(rates["hr_bpm"], evening.truth.hr_bpm, atol=1e-3)
+
+
+def test_what_is_loaded_from_the_files_is_what_was_simulated(evening, folder):
+    """The files hold the session to the last digit that they print."""
+    pytest.importorskip("h5py", reason="the readers' room imports its store")
+    from palpate.io import load_session, read_sheet
+
+    loaded = load_session(read_sheet(folder / "session.toml"))
+    assert loaded.title == evening.session.title
+    assert loaded.activities == evening.session.activities
+    for read, made in zip(loaded.recordings, evening.session.recordings, strict=True):
+        assert (read.name, read.device, read.firmware) == (made.name, made.device, made.firmware)
+        assert read.clock_offset_s == made.clock_offset_s
+        for one, other in zip(read.waveforms, made.waveforms, strict=True):
+            assert (one.role, one.unit, one.fs_hz) == (other.role, other.unit, other.fs_hz)
+            assert (one.labels, one.wavelength_nm) == (other.labels, other.wavelength_nm)
+            np.testing.assert_allclose(one.values, other.values, atol=0.0051)
+        for one, other in zip(read.rates, made.rates, strict=True):
+            np.testing.assert_array_equal(one.hr_bpm, other.hr_bpm)
+            np.testing.assert_array_equal(one.start_s, other.start_s)

@@ -160,6 +160,7 @@ def _recording_tables(recording: Recording) -> list[str]:
     for waveform in recording.waveforms:
         channel: dict[str, object] = {"role": waveform.role.value, "unit": waveform.unit}
         channel["select"] = list(waveform.labels) if is_ecg else _column_names(waveform)
+        channel["labels"] = list(waveform.labels)
         if waveform.wavelength_nm:
             channel["wavelength_nm"] = list(waveform.wavelength_nm)
         if not is_ecg:

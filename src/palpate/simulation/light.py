@@ -59,6 +59,7 @@ STILL_G = 0.01  # RMS below which there is no movement to leak
 STEP_SHARE = (0.9, 1.1)  # of a pressure step, per wavelength; our choice
 STEP_EVERY_S = 4.0
 CREEP_S = 3.0
+CREPT_AFTER = 10.0  # time constants, when less than a count is left
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -188,9 +189,9 @@ def _steps(seed: int, band: Band, faults: Sequence[Fault], time_s: FloatArray) -
         rng = stream(seed, "pressure", band.name, str(number))
         count = max(1, round((fault.end_s - fault.start_s) / STEP_EVERY_S))
         for at_s in rng.uniform(fault.start_s, fault.end_s, count):
-            first = int(np.searchsorted(time_s, at_s))
-            creep = np.exp(-(time_s[first:] - at_s) / CREEP_S)
-            total[first:] += fault.dose * rng.standard_normal() * creep
+            part = slice(*np.searchsorted(time_s, (at_s, at_s + CREPT_AFTER * CREEP_S)))
+            creep = np.exp(-(time_s[part] - at_s) / CREEP_S)
+            total[part] += fault.dose * rng.standard_normal() * creep
     return total
 
 

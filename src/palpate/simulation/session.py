@@ -128,6 +128,8 @@ def simulate_session(
     InputError
         If a fault names a source that is not there or cannot act in its interval.
     """
+    if seed < 0:
+        raise InputError(f"seed is {seed}; it must be a whole number from 0")
     checked_positive(scale, "scale")
     checked_rate(ecg_fs_hz, "ecg_fs_hz")
     if ecg_lead_count not in (1, 2):
@@ -204,6 +206,11 @@ def _band(
     clock = _true_clock(band, faults)
     pace = 1.0 + clock.drift_ppm * 1e-6
     duration_s = np.floor((end_s - band.clock_offset_s) / pace)
+    if duration_s < 1.0 or abs(clock.offset_s) > MARGIN_S:
+        raise InputError(
+            f"band {band.name!r} starts at {clock.offset_s:g} s of a session of {end_s:g} s; it "
+            f"must start within {MARGIN_S:g} s of the session's start and before its end"
+        )
     time_s = np.arange(int(duration_s * band.fs_hz)) / band.fs_hz * pace + clock.offset_s
     acc, gyro = wrist_movement(seed, band, bouts, rhythm, faults=faults, time_s=time_s)
     light = wrist_light(seed, band, heart, faults=faults, acc_g=acc, time_s=time_s)
@@ -222,7 +229,7 @@ def _band(
     recording = Recording(
         band.name,
         tuple(waveforms),
-        rates=(_device_series(band, tick_s, rate),),
+        rates=(_device_series(tick_s, rate),),
         device=band.name,
         firmware=band.firmware,
         placement=band.placement,
@@ -240,14 +247,14 @@ def _axes(name: str, role: Role, values: FloatArray, band: Band, unit: str) -> W
     )  # fmt: skip
 
 
-def _device_series(band: Band, tick_s: FloatArray, rate_bpm: FloatArray) -> RateSeries:
+def _device_series(tick_s: FloatArray, rate_bpm: FloatArray) -> RateSeries:
     return RateSeries(
-        source=band.name,
+        source="heart_rate",
         start_s=tick_s,
         end_s=tick_s + 1.0,
         hr_bpm=rate_bpm,
         confidence=np.full(tick_s.size, np.nan),
-        reason=np.where(np.isnan(rate_bpm), "no value from the band", ""),
+        reason=np.where(np.isnan(rate_bpm), "the device gave no value", ""),
     )
 
 
