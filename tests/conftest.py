@@ -18,3 +18,12 @@ def data_dir() -> Path:
     if not folder.is_dir():
         pytest.fail(f"PALPATE_DATA names {named}, which is not a folder")
     return folder
+
+
+@pytest.fixture(scope="session")
+def hut_sheet(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Sheet of a short simulated session, with its files beside it."""
+    pytest.importorskip("edfio", reason="writing the simulated session's ECG needs edfio")
+    from palpate.simulation import simulate_session, write_session
+
+    return write_session(simulate_session(seed=4, scale=0.2), tmp_path_factory.mktemp("hut"))

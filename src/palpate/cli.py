@@ -1,6 +1,7 @@
 """The command line: the only module that prints.
 
-Exit codes: 0 done, 2 the input cannot be used (one sentence on stderr), 130 interrupted.
+Exit codes: 0 done, 2 the input cannot be used (one sentence on stderr), 130 interrupted,
+141 the reader of the output went away.
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 import argparse
 import importlib
 import json
+import os
 import sys
 from collections.abc import Iterable, Mapping
 from types import ModuleType
@@ -86,13 +88,24 @@ def main(argv: list[str] | None = None) -> int:
     except KeyboardInterrupt:
         console.warn("interrupted; nothing half-written was left behind")
         return 130
-    except ValueError as fault:
-        from palpate.validation import InputError  # noqa: PLC0415 - numpy only when needed
-
-        if not isinstance(fault, InputError):
-            raise
-        console.warn(" ".join(str(fault).split()))
+    except BrokenPipeError:  # the reader of our output has gone, as in `palpate look ... | head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 141
+    except (ValueError, OSError) as fault:
+        console.warn(_sentence(fault))
         return 2
+
+
+def _sentence(fault: Exception) -> str:
+    """Return what a user can act on; anything else is ours to mend, so it is raised again."""
+    from palpate.io import explain_os_error  # noqa: PLC0415 - only when something is wrong
+    from palpate.validation import InputError  # noqa: PLC0415
+
+    if isinstance(fault, OSError):
+        return explain_os_error(fault)
+    if isinstance(fault, InputError):
+        return " ".join(str(fault).split())
+    raise fault
 
 
 def _module(name: str) -> ModuleType:

@@ -37,7 +37,7 @@ from palpate.signals import (
     WindowTable,
     activity_per_window,
 )
-from palpate.validation import InputError
+from palpate.validation import InputError, checked_positive
 
 DEVICE = "device"
 DEFAULT_METHODS = ("conventional",)
@@ -59,6 +59,10 @@ class Options:
     methods: tuple[str, ...] = DEFAULT_METHODS
     absolute_bpm: float = 5.0
     relative: float = 0.10
+
+    def __post_init__(self) -> None:
+        checked_positive(self.window_s, "window_s")
+        checked_positive(self.step_s, "step_s")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -9,6 +9,7 @@ from palpate.explanation.dose_response import DoseResponse
 from palpate.pipeline import SessionResult, SourceResult
 
 FEW_WINDOWS = 30  # a minute of 2-s steps; fewer say little (common practice, no source)
+NO_WRIST = "There is no wrist recording, so this is the ECG reference alone."
 ONE_SESSION = (
     "This is one session. It shows what happened here, not what a device does in general: at "
     "least five sessions per activity are wanted (common practice, no source)."
@@ -17,6 +18,8 @@ ONE_SESSION = (
 
 def findings(result: SessionResult) -> list[str]:
     """Return the sentences that stand at the top of the report."""
+    if not result.sources:
+        return [_reference_sentence(result), NO_WRIST]
     about_sources = [" ".join(_source_sentences(source)) for source in result.sources]
     return [_reference_sentence(result), *about_sources, ONE_SESSION]
 

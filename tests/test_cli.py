@@ -1,0 +1,121 @@
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from palpate import __version__
+from palpate.cli import COMMANDS, main
+
+
+def run(*arguments: str, **options: object) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "palpate.cli", *arguments],
+        capture_output=True,
+        text=True,
+        check=False,
+        **options,  # type: ignore[call-overload]
+    )
+
+
+def test_help_names_every_command_and_the_caution() -> None:
+    text = run("--help").stdout
+    for name in COMMANDS:
+        assert f"    {name} " in text
+    assert "not a medical device" in text
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_explains_itself(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as stopped:
+        main([name, "--help"])
+    assert stopped.value.code == 0
+    assert "--json" in capsys.readouterr().out
+
+
+def test_version() -> None:
+    assert run("--version").stdout.strip() == f"palpate {__version__}"
+
+
+def test_bad_input_is_one_sentence_and_exit_code_2(tmp_path: Path) -> None:
+    done = run("explain", str(tmp_path / "missing.toml"), "-o", str(tmp_path / "out"))
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert done.stderr.startswith("palpate: ")
+    assert done.stderr.count("\n") == 1
+    assert "missing.toml" in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_fault_of_ours_is_not_dressed_up_as_bad_input(monkeypatch: pytest.MonkeyPatch) -> None:
+    from palpate.commands import look
+
+    def broken(*_: object) -> int:
+        raise ValueError("a bug")
+
+    monkeypatch.setattr(look, "run", broken)
+    with pytest.raises(ValueError, match="a bug"):
+        main(["look", "x.edf"])
+
+
+def test_interruption_has_its_own_exit_code(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from palpate.commands import look
+
+    def interrupted(*_: object) -> int:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(look, "run", interrupted)
+    assert main(["look", "x.edf"]) == 130
+    assert "interrupted" in capsys.readouterr().err
+
+
+def test_a_reader_that_goes_away_is_no_fault(hut_sheet: Path) -> None:
+    command = f"{sys.executable} -m palpate.cli look {hut_sheet} | true"
+    done = subprocess.run(command, shell=True, capture_output=True, text=True, check=False)  # noqa: S602
+    assert "Traceback" not in done.stderr
+
+
+def test_explain_prints_findings_and_ends_with_the_path_of_the_report(
+    hut_sheet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["explain", str(hut_sheet), "-o", str(tmp_path)]) == 0
+    lines = capsys.readouterr().out.strip().splitlines()
+    assert lines[-1] == str(tmp_path / "report.html")
+    assert any("Alder, conventional" in line for line in lines)
+
+
+def test_quiet_says_nothing_and_json_is_all_there_is(
+    hut_sheet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["explain", str(hut_sheet), "-o", str(tmp_path), "--quiet"]) == 0
+    assert capsys.readouterr().out == ""
+    assert main(["explain", str(hut_sheet), "-o", str(tmp_path), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["sources"][0]["band"] == "Alder"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("--methods", "crystal_ball"), "crystal_ball"),
+        (("--window", "-8"), "window_s"),
+        (("--step", "0"), "step_s"),
+        (("--tolerance-bpm", "-1"), "absolute_bpm"),
+    ],
+)
+def test_options_that_cannot_be_say_so(
+    hut_sheet: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    arguments: tuple[str, str],
+    message: str,
+) -> None:
+    out = tmp_path / "out"
+    assert main(["explain", str(hut_sheet), "-o", str(out), *arguments]) == 2
+    assert message in capsys.readouterr().err
+    assert not out.exists()

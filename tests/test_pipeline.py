@@ -1,0 +1,166 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from palpate.conditioning import resample
+from palpate.evaluation.scoring import scored_windows
+from palpate.io import open_session
+from palpate.pipeline import Options, SessionResult, explain_session
+from palpate.signals import Recording, Role, Session
+from palpate.validation import InputError
+
+
+@pytest.fixture(scope="module")
+def session(hut_sheet: Path) -> Session:
+    return open_session(hut_sheet)
+
+
+@pytest.fixture(scope="module")
+def result(session: Session) -> SessionResult:
+    return explain_session(session)
+
+
+def with_band(session: Session, name: str, **changes: object) -> Session:
+    recordings = tuple(
+        replace(r, **changes) if r.name == name else r  # type: ignore[arg-type]
+        for r in session.recordings
+    )
+    return replace(session, recordings=recordings)
+
+
+def test_the_reference_follows_the_simulated_truth(result: SessionResult, hut_sheet: Path) -> None:
+    truth = np.genfromtxt(
+        hut_sheet.parent / "truth_hr.csv", delimiter=",", names=True, dtype=None, encoding="utf-8"
+    )
+    time_s, hr_bpm = (truth[name] for name in truth.dtype.names[:2])
+    windows = result.windows
+    mean = np.array(
+        [
+            hr_bpm[(time_s >= start) & (time_s < end)].mean()
+            for start, end in zip(windows.start_s, windows.end_s, strict=True)
+        ]
+    )
+    trusted = windows["trusted"]
+    assert trusted.mean() > 0.9
+    assert np.median(np.abs(windows["hr_bpm"] - mean)[trusted]) < 1.5
+
+
+def test_bands_and_their_own_series_are_sources(result: SessionResult) -> None:
+    assert [s.name for s in result.sources] == [
+        "Alder, device",
+        "Alder, conventional",
+        "Birch, device",
+        "Birch, conventional",
+    ]
+    for source in result.sources:
+        assert len(source.windows) == len(result.windows)
+        assert scored_windows(source.windows).sum() > 100
+
+
+def test_activity_counts_add_up_to_the_windows(result: SessionResult) -> None:
+    for source in result.sources:
+        for row in source.by_activity:
+            assert row.errors.n + row.n_untrusted + row.n_no_estimate == row.n_windows
+        assert source.by_activity[-1].n_windows == len(result.windows)
+
+
+def test_moving_every_clock_alike_moves_the_windows_and_nothing_else(
+    session: Session, result: SessionResult
+) -> None:
+    moved = replace(
+        session,
+        recordings=tuple(
+            replace(r, clock_offset_s=r.clock_offset_s + 100.0) for r in session.recordings
+        ),
+        activities=tuple(
+            replace(a, start_s=a.start_s + 100.0, end_s=a.end_s + 100.0) for a in session.activities
+        ),
+    )
+    later = explain_session(moved)
+    np.testing.assert_allclose(later.windows.start_s, result.windows.start_s + 100.0)
+    for one, other in zip(later.sources, result.sources, strict=True):
+        np.testing.assert_allclose(one.windows["error_bpm"], other.windows["error_bpm"], atol=1e-6)
+
+
+def test_an_accelerometer_of_another_rate_meets_the_light(
+    session: Session, result: SessionResult
+) -> None:
+    band = next(r for r in session.recordings if r.name == "Alder")
+    waveforms = tuple(
+        replace(w, values=resample(w.values, fs_hz=w.fs_hz, to_hz=50.0), fs_hz=50.0)
+        if w.role is Role.ACC
+        else w
+        for w in band.waveforms
+    )
+    slower = explain_session(with_band(session, "Alder", waveforms=waveforms)).bands[0]
+    mine, theirs = slower.motion["mad_g"], result.bands[0].motion["mad_g"]
+    both = np.isfinite(mine) & np.isfinite(theirs)
+    assert both.sum() > 0.95 * len(mine)
+    assert np.corrcoef(mine[both], theirs[both])[0, 1] > 0.98
+
+
+def test_drift_is_taken_up(session: Session, result: SessionResult) -> None:
+    # A clock that runs 1 % wrong, and a sheet that says so, is no fault.
+    band = next(r for r in session.recordings if r.name == "Alder")
+    stretched = replace(
+        band,
+        waveforms=tuple(
+            replace(w, fs_hz=w.fs_hz * 1.01, start_s=w.start_s / 1.01) for w in band.waveforms
+        ),
+        rates=(),
+        clock_drift_ppm=1e4,
+    )
+    again = explain_session(replace(session, recordings=(session.recordings[0], stretched)))
+    own = result.sources[1].windows["estimate_bpm"]
+    difference = again.sources[0].windows["estimate_bpm"] - own
+    assert np.nanmedian(np.abs(difference)) < 0.2
+
+
+def test_ecg_alone_is_enough_for_a_reference(session: Session) -> None:
+    alone = explain_session(replace(session, recordings=session.recordings[:1]))
+    assert alone.bands == ()
+    assert len(alone.windows) > 100
+
+
+def test_a_session_without_ecg_is_refused(session: Session) -> None:
+    with pytest.raises(InputError, match="role 'ecg'"):
+        explain_session(replace(session, recordings=session.recordings[1:]))
+
+
+def test_recordings_that_share_no_time_are_refused(session: Session) -> None:
+    with pytest.raises(InputError, match="share no usable window"):
+        explain_session(with_band(session, "Birch", clock_offset_s=90_000.0))
+
+
+def test_an_ecg_shorter_than_a_window_is_refused(session: Session) -> None:
+    chest = session.recordings[0]
+    ecg = chest.of_role(Role.ECG)[0]
+    short = replace(chest, waveforms=(replace(ecg, values=ecg.values[: int(5 * ecg.fs_hz)]),))
+    with pytest.raises(InputError, match="at least one window"):
+        explain_session(replace(session, recordings=(short,)))
+
+
+def test_a_tolerance_can_be_set(session: Session, result: SessionResult) -> None:
+    strict = explain_session(session, Options(absolute_bpm=1.0, relative=0.0))
+    for one, other in zip(strict.sources, result.sources, strict=True):
+        assert one.by_activity[-1].errors.share_within <= other.by_activity[-1].errors.share_within
+        assert set(one.windows["tolerance_bpm"].tolist()) == {1.0}
+
+
+def test_device_readings_are_averaged_over_the_window(session: Session) -> None:
+    start_s = np.arange(0.0, 60.0)
+    readings = np.where(start_s < 30, 80.0, 100.0)
+    from palpate.signals import RateSeries
+
+    rate = RateSeries("own", start_s, start_s + 1, readings, np.full(60, np.nan), np.full(60, ""))
+    band = Recording("band", rates=(rate,))
+    again = explain_session(replace(session, recordings=(session.recordings[0], band)))
+    estimate = again.sources[0].windows["estimate_bpm"]
+    assert estimate[0] == 80.0
+    assert estimate[13] == 90.0  # [26, 34): four readings of 80, four of 100
+    assert estimate[15] == 100.0
+    assert np.isnan(estimate[40])
