@@ -41,10 +41,11 @@ _F1_TO_KEEP_PCT = 95.0
 
 def validation_findings(runs: Sequence[RecordRun], options: Options) -> list[str]:
     """Return the findings as sentences, the most important first."""
-    scored = without_noise(runs)
-    if not scored:
-        return ["No record could be scored."]
-    told = [_overall(runs, options), *_where(runs), _timing(runs), *_classes(runs), *_noise(runs)]
+    if without_noise(runs):
+        told = [_overall(runs, options), *_where(runs), _timing(runs), *_classes(runs)]
+        told += _noise(runs)
+    else:
+        told = ["No record could be scored."]
     failed = failure_rows(runs)
     if failed:
         told.append(

@@ -1,0 +1,260 @@
+"""From WFDB files to scores and reports, on small records that are written here."""
+
+from __future__ import annotations
+
+import csv
+import json
+
+import numpy as np
+import pytest
+
+from palpate.cli import main
+from palpate.detector_validation import Options, records_to_run, validate_detector
+from palpate.evaluation.noise_stress import SNR_DB
+from palpate.io.wfdb_annotations import annotated_records, read_annotations
+from palpate.validation import InputError
+
+wfdb = pytest.importorskip("wfdb", reason="writes and reads the records")
+
+FS_HZ = 250
+SECONDS = 40
+QUICK = Options(learning_s=5.0)
+
+
+def _write_record(folder, name, *, beats_s, symbols, seed):
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(SECONDS * FS_HZ) / FS_HZ
+    pulses = np.exp(-0.5 * ((time_s[:, np.newaxis] - beats_s) / 0.012) ** 2).sum(axis=1)
+    ecg = np.column_stack([pulses, -0.5 * pulses]) + rng.normal(0, 0.01, (time_s.size, 2))
+    wfdb.wrsamp(
+        name,
+        fs=FS_HZ,
+        units=["mV", "mV"],
+        sig_name=["MLII", "V5"],
+        p_signal=ecg,
+        fmt=["16", "16"],
+        adc_gain=[1000.0, 1000.0],
+        baseline=[0, 0],
+        write_dir=str(folder),
+    )
+    wfdb.wrann(
+        name,
+        "atr",
+        np.round(beats_s * FS_HZ).astype(int),
+        symbol=symbols,
+        write_dir=str(folder),
+    )
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    made = tmp_path_factory.mktemp("records")
+    beats_s = np.arange(0.6, SECONDS - 0.5, 0.8)
+    symbols = ["V" if i % 10 == 9 else "N" for i in range(beats_s.size)]
+    _write_record(made, "ridge", beats_s=beats_s, symbols=symbols, seed=1)
+    # The second record's annotator saw 3 beats more than there are.
+    extra_s = np.sort(np.append(beats_s, [10.2, 20.6, 30.2]))
+    _write_record(made, "valley", beats_s=beats_s, symbols=["N"] * beats_s.size, seed=2)
+    wfdb.wrann(
+        "valley",
+        "atr",
+        np.round(extra_s * FS_HZ).astype(int),
+        symbol=["N"] * extra_s.size,
+        write_dir=str(made),
+    )
+    rng = np.random.default_rng(3)
+    wfdb.wrsamp(
+        "gravel",
+        fs=FS_HZ,
+        units=["mV"],
+        sig_name=["noise"],
+        p_signal=rng.normal(0, 1, (SECONDS * FS_HZ, 1)).cumsum(axis=0) / 20,
+        fmt=["16"],
+        write_dir=str(made),
+    )
+    return made
+
+
+def test_records_are_those_with_header_and_annotations(folder):
+    assert annotated_records(folder) == ("ridge", "valley")
+
+
+def test_a_list_of_records_gives_the_order(folder, tmp_path):
+    (tmp_path / "RECORDS").write_text("b\na\n")
+    assert annotated_records(tmp_path) == ("b", "a")
+
+
+def test_annotations_come_in_seconds_with_symbols(folder):
+    columns = read_annotations(folder / "ridge", annotator="atr", fs_hz=FS_HZ)
+    assert columns.time_s[:2] == pytest.approx([0.6, 1.4])
+    assert set(columns.symbol) == {"N", "V"}
+
+
+def test_scores_of_every_record(folder):
+    ridge, valley = validate_detector(folder, QUICK)
+    assert (ridge.record, ridge.lead, ridge.duration_s) == ("ridge", "MLII", SECONDS)
+    assert ridge.score.ec57.statistics.qrs_f1.percent == 100.0
+    assert ridge.worst == ()
+    assert valley.score.ec57.statistics.qrs_sensitivity.denominator - 3 == (
+        valley.score.ec57.statistics.qrs_sensitivity.numerator
+    )
+    assert sum(excerpt.stretch.n_missed for excerpt in valley.worst) == 3
+    assert valley.worst[0].ecg.size == 10 * FS_HZ
+    assert valley.worst[0].unit == "mV"
+    assert ridge.runtime_s > 0
+
+
+def test_workers_give_the_same_scores(folder):
+    alone = list(validate_detector(folder, QUICK))
+    together = list(validate_detector(folder, QUICK, workers=2))
+    assert [run.record for run in together] == ["ridge", "valley"]
+    for one, other in zip(alone, together, strict=True):
+        np.testing.assert_array_equal(one.score.ec57.counts, other.score.ec57.counts)
+
+
+@pytest.mark.parametrize(("lead", "name"), [("0", "MLII"), ("1", "V5"), ("all", "MLII + V5")])
+def test_leads(folder, lead, name):
+    (run,) = validate_detector(folder, Options(learning_s=5.0, lead=lead), records=["ridge"])
+    assert run.lead == name
+    assert run.score.ec57.statistics.qrs_f1.percent == 100.0
+
+
+def test_noise_stress_comes_after_the_clean_record(folder):
+    options = Options(learning_s=5.0, noise="generated:muscle", snr_db=(24.0, 0.0))
+    runs = list(validate_detector(folder, options, records=["ridge"]))
+    assert [run.snr_db for run in runs] == pytest.approx([np.nan, 24.0, 0.0], nan_ok=True)
+    # The noise starts after 5 minutes, past the end of so short a record.
+    assert all(run.score.ec57.statistics.qrs_f1.percent == 100.0 for run in runs)
+
+
+def test_noise_from_a_record_of_another_rate(folder, tmp_path):
+    rng = np.random.default_rng(3)
+    wfdb.wrsamp(
+        "slow",
+        fs=100,
+        units=["mV"],
+        sig_name=["noise"],
+        p_signal=rng.normal(0, 1, (2000, 1)),
+        fmt=["16"],
+        write_dir=str(tmp_path),
+    )
+    options = Options(learning_s=5.0, noise=str(tmp_path / "slow"), snr_db=(6.0,))
+    assert len(list(validate_detector(folder, options, records=["ridge"]))) == 2
+
+
+def test_a_detector_that_fails_on_a_record_does_not_stop_the_others(folder, tmp_path, monkeypatch):
+    (tmp_path / "moody_detector.py").write_text(
+        "def detect(ecg, fs_hz):\n"
+        "    detect.calls = getattr(detect, 'calls', 0) + 1\n"
+        "    if detect.calls == 1:\n"
+        "        raise RuntimeError('not today')\n"
+        "    return [100, 200]\n"
+    )
+    monkeypatch.chdir(tmp_path)
+    failed, scored = validate_detector(
+        folder, Options(detector="moody_detector:detect", learning_s=5.0)
+    )
+    assert failed.score is None
+    assert failed.failure == "RuntimeError: not today"
+    assert scored.score is not None
+
+
+@pytest.mark.parametrize(
+    ("options", "records", "hint"),
+    [
+        (QUICK, ["absent"], "no annotated record absent"),
+        (Options(lead="7"), (), "has 0 to 1, or all"),
+        (Options(lead="left"), (), "no lead 'left'"),
+        (Options(annotator="qrs"), (), r"no WFDB record with a \.hea header and \.qrs"),
+        (Options(detector="nowhere:nothing"), (), "no detector"),
+        (Options(learning_s=5.0, noise="generated:thunder"), (), "kind of noise"),
+        (Options(learning_s=5.0, noise="no/such/record"), (), "does not exist"),
+        (Options(learning_s=60.0), (), "learning period"),
+    ],
+)
+def test_bad_input_is_explained(folder, options, records, hint):
+    with pytest.raises(InputError, match=hint):
+        list(validate_detector(folder, options, records=records))
+
+
+def test_a_missing_folder_is_explained(tmp_path):
+    with pytest.raises(InputError, match="there is no folder"):
+        records_to_run(tmp_path / "absent", QUICK)
+
+
+def test_command_writes_a_report_that_agrees_with_its_tables(folder, tmp_path, capsys):
+    output = tmp_path / "report"
+    arguments = ["validate", str(folder), "--learning", "5", "-o", str(output), "--json"]
+    arguments += ["--noise", str(folder / "gravel"), "--snr", "12,0"]
+    assert main(arguments) == 0
+    said = json.loads(capsys.readouterr().out)
+    held = json.loads((output / "validation.json").read_text())
+    assert {key: held[key] for key in said} == said
+    assert said["n_records"] == 2
+    assert [row["snr_db"] for row in said["noise_stress"]] == [12.0, 0.0]
+
+    with (output / "records.csv").open(newline="") as file:
+        rows = {row["record"]: row for row in csv.DictReader(file)}
+    assert list(rows) == ["ridge", "valley", "gross", "average"]
+    assert int(rows["gross"]["missed"]) == int(rows["valley"]["missed"]) == 3
+    assert float(rows["gross"]["sensitivity_pct"]) == pytest.approx(
+        100 * (1 - 3 / int(rows["gross"]["beats"])), rel=1e-5
+    )
+    page = (output / "report.html").read_text()
+    assert "3 of" in page or "3 errors" in page
+    assert page.count("data:image/svg+xml") >= 4
+    assert "http://" not in page.replace("http://www.w3.org", "")
+    pictures = {path.stem for path in (output / "figures").iterdir()}
+    assert {"errors", "timing", "noise_stress"} <= pictures
+    assert any(name.startswith("worst_1_valley") for name in pictures)
+    assert r"\toprule" in (output / "tables.tex").read_text()
+    assert "| ridge | MLII |" in (output / "tables.md").read_text()
+
+
+def test_command_prints_a_table_and_findings(folder, capsys):
+    assert main(["validate", str(folder), "--learning", "5", "--records", "valley"]) == 0
+    printed = capsys.readouterr().out
+    assert "| valley | MLII |" in printed
+    assert "palpate finds" in printed
+
+
+def test_command_says_when_the_detector_failed(folder, tmp_path, monkeypatch, capsys):
+    (tmp_path / "broken_detector.py").write_text("def detect(ecg, fs_hz):\n    return 1 / 0\n")
+    monkeypatch.chdir(tmp_path)
+    arguments = ["validate", str(folder), "--detector", "broken_detector:detect"]
+    arguments += ["--learning", "5", "-o", str(tmp_path / "report")]
+    assert main(arguments) == 1
+    printed = capsys.readouterr().out
+    assert "No record could be scored." in printed
+    assert "ZeroDivisionError" in printed
+    assert "ZeroDivisionError" in (tmp_path / "report" / "report.html").read_text()
+
+
+def test_command_needs_a_folder_that_is_there(tmp_path, capsys):
+    assert main(["validate", str(tmp_path / "absent")]) == 2
+    assert "there is no folder" in capsys.readouterr().err
+
+
+def test_command_defaults_are_those_of_the_protocol():
+    from palpate.cli import build_parser
+
+    arguments = build_parser().parse_args(["validate", "folder"])
+    defaults = Options()
+    assert arguments.learning == defaults.learning_s
+    assert arguments.match_window == defaults.window_s
+    assert arguments.snr == SNR_DB
+    assert (arguments.detector, arguments.lead) == (defaults.detector, defaults.lead)
+
+
+def test_a_report_that_cannot_be_written_is_explained(folder, tmp_path, capsys):
+    (tmp_path / "taken").write_text("a file")
+    arguments = ["validate", str(folder), "--learning", "5", "-o", str(tmp_path / "taken")]
+    assert main(arguments) == 2
+    assert "taken" in capsys.readouterr().err
+
+
+def test_mitdb_record_100_needs_no_correction(data_dir):
+    # gqrs of the WFDB software finds all 1902 beats of the test period; so should we.
+    (run,) = validate_detector(data_dir / "datasets" / "mitdb", Options(), records=["100"])
+    assert run.score.ec57.statistics.qrs_sensitivity.denominator == 1902
+    assert run.score.ec57.statistics.qrs_f1.percent > 99.9

@@ -1,0 +1,97 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from palpate.ecg import detect_qrs
+from palpate.named_detectors import detections, find_detector
+from palpate.validation import InputError
+
+FS_HZ = 250.0
+
+
+@pytest.fixture
+def ecg():
+    time_s = np.arange(round(30 * FS_HZ)) / FS_HZ
+    beats_s = np.arange(0.5, 29.6, 0.8)
+    return np.exp(-0.5 * ((time_s[:, np.newaxis] - beats_s) / 0.012) ** 2).sum(axis=1)
+
+
+@pytest.fixture
+def strange_module(tmp_path, monkeypatch):
+    (tmp_path / "strange_detectors.py").write_text(
+        "import numpy as np\n"
+        "def by_position(ecg, rate):\n"
+        "    return [int(rate), 2 * int(rate)]\n"
+        "def by_keyword(ecg, *, fs_hz):\n"
+        "    return np.array([3.5 * fs_hz, fs_hz])\n"
+        "def outside(ecg, fs_hz):\n"
+        "    return [len(ecg)]\n"
+        "def pairs(ecg, fs_hz):\n"
+        "    return [[1, 2]]\n"
+        "class Holder:\n"
+        "    inside = staticmethod(by_position)\n"
+        "number = 3\n"
+    )
+    monkeypatch.chdir(tmp_path)
+
+
+def test_own_detector_by_name_and_by_method(ecg):
+    expected = detect_qrs(ecg, fs_hz=FS_HZ)
+    for name in ("palpate", "slope"):
+        np.testing.assert_array_equal(detections(find_detector(name), ecg, FS_HZ), expected)
+
+
+def test_an_unknown_method_lists_the_known_ones(ecg):
+    with pytest.raises(InputError, match="method is 'slpoe'"):
+        detections(find_detector("slpoe"), ecg, FS_HZ)
+
+
+@pytest.mark.usefixtures("strange_module")
+@pytest.mark.parametrize(
+    ("name", "expected"),
+    [
+        ("strange_detectors:by_position", [250, 500]),
+        ("strange_detectors:by_keyword", [250, 875]),
+        ("strange_detectors:Holder.inside", [250, 500]),
+    ],
+)
+def test_a_function_of_the_current_folder(ecg, name, expected):
+    assert detections(find_detector(name), ecg, FS_HZ).tolist() == expected
+
+
+@pytest.mark.usefixtures("strange_module")
+@pytest.mark.parametrize(
+    ("name", "hint"),
+    [
+        ("strange_detectors:absent", "no detector 'strange_detectors:absent'"),
+        ("absent_module:function", "no detector"),
+        ("strange_detectors:number", "not a function"),
+        (":", "no detector"),
+    ],
+)
+def test_a_function_that_is_not_there_is_explained(name, hint):
+    with pytest.raises(InputError, match=hint):
+        find_detector(name)
+
+
+@pytest.mark.usefixtures("strange_module")
+@pytest.mark.parametrize(
+    ("name", "hint"), [("outside", "outside the record"), ("pairs", r"shape \(1, 2\)")]
+)
+def test_what_cannot_be_sample_positions_is_refused(ecg, name, hint):
+    with pytest.raises(InputError, match=hint):
+        detections(find_detector(f"strange_detectors:{name}"), ecg, FS_HZ)
+
+
+def test_neurokit_by_name(ecg):
+    pytest.importorskip("neurokit2", reason="a second opinion, not needed for the core")
+    expected = np.arange(0.5, 29.6, 0.8) * FS_HZ
+    found = detections(find_detector("neurokit:pantompkins1985"), ecg, FS_HZ)
+    assert found.size == pytest.approx(expected.size, abs=2)
+
+
+def test_neurokit_takes_a_single_lead(ecg):
+    pytest.importorskip("neurokit2", reason="a second opinion, not needed for the core")
+    with pytest.raises(InputError, match="single lead"):
+        detections(find_detector("neurokit:neurokit"), np.column_stack([ecg, ecg]), FS_HZ)
