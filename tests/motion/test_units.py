@@ -1,0 +1,57 @@
+"""Declared units, and gravity's word against a wrong declaration."""
+
+import numpy as np
+import pytest
+
+from palpate.motion import check_unit, motion_windows, to_g
+from palpate.validation import InputError
+
+G_IN = {"g": 1.0, "mg": 1000.0, "m/s2": 9.80665, "m/s^2": 9.80665}
+
+
+@pytest.mark.parametrize("unit", list(G_IN))
+def test_one_g_in_every_unit(unit):
+    np.testing.assert_allclose(to_g(np.full((5, 3), G_IN[unit]), unit=unit), 1.0)
+
+
+def test_an_unknown_unit_is_named():
+    with pytest.raises(InputError, match="'counts'"):
+        to_g(np.ones((5, 3)), unit="counts")
+
+
+def worn(moving, seed=0):
+    rng = np.random.default_rng(seed)
+    scatter = 0.5 if moving else 0.01
+    return scatter * rng.normal(size=(3000, 3)) + [0.3, -0.4, 0.85]
+
+
+@pytest.mark.parametrize("moving", [False, True])
+@pytest.mark.parametrize("declared", ["g", "mg", "m/s2"])
+@pytest.mark.parametrize("true", ["g", "mg", "m/s2"])
+def test_a_wrong_unit_is_noticed_and_the_right_one_named(declared, true, moving):
+    found = check_unit(worn(moving) * G_IN[true], fs_hz=50.0, unit=declared)
+    if declared == true:
+        assert found.verdict == "confirmed"
+        assert found.finding == ""
+    else:
+        assert found.verdict == "contradicted"
+        assert found.likely_unit == true
+        assert f"1 g in {true}" in found.finding
+    assert found.at_rest is not moving
+
+
+def test_features_refuse_a_wrong_unit_in_one_sentence():
+    with pytest.raises(InputError, match=r"declared in g but measures 9\.\d+ g.*m/s2"):
+        motion_windows(worn(False) * 9.80665, fs_hz=50.0, unit="g")
+
+
+def test_removed_gravity_is_undecided_not_guessed():
+    free = 0.02 * np.random.default_rng(0).normal(size=(3000, 3))
+    found = check_unit(free, fs_hz=50.0, unit="g")
+    assert found.verdict == "undecided"
+    assert "gravity" in found.finding
+
+
+@pytest.mark.parametrize("acc", [np.full((100, 3), np.nan), np.empty((0, 3)), np.ones((100, 2))])
+def test_nothing_to_check_is_undecided(acc):
+    assert check_unit(acc, fs_hz=50.0, unit="g").verdict == "undecided"
