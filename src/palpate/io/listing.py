@@ -220,7 +220,7 @@ def _listed(
         start_s=start_s,
         duration_s=values.size / fs_hz if duration_s is None else duration_s,
         n_gaps=int(runs(~finite)[0].size),
-        missing_share=1.0 - n_finite / values.size if values.size else nan,
+        missing_share=(values.size - n_finite) / values.size if values.size else nan,
         clipped_share=clipped / n_finite if n_finite else nan,
         smallest=float(values[finite].min()) if n_finite else nan,
         largest=float(values[finite].max()) if n_finite else nan,

@@ -194,7 +194,8 @@ def _unit(spec: ChannelSpec, raw: RawFile, group: list[int], what: str) -> str:
         return plain_unit(spec.unit)
     units = list(dict.fromkeys(raw.channels[i].unit for i in group))
     if len(units) > 1:
-        raise InputError(f"{what} joins columns in {' and '.join(units)}; split it by unit")
+        named = " and ".join(unit or "no unit" for unit in units)
+        raise InputError(f"{what} joins columns in {named}; split it, or state its unit")
     return units[0] or ARBITRARY_UNIT
 
 

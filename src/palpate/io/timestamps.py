@@ -38,6 +38,8 @@ MAX_COLLISIONS = 0.01
 FIRST_FIT = 256
 # Steps from here on are gaps: two neighbours with jitter are less than two steps apart.
 GAP_STEPS = 2.5
+# Instants closer than this share of a sample are the same: rounding, not time.
+SAME_INSTANT = 0.01
 # A declared rate and the stamps may differ by this much, and by no more.
 RATE_TOLERANCE = 0.02
 # Beyond this many empty slots per sample the gap is a wrong stamp rather than a pause.
@@ -137,7 +139,9 @@ def uniform_grid(time_s: FloatArray, rate_hz: float | None, place: str) -> Grid:
         )
     slot = np.round((time_s - first_s) * fs_hz).astype(np.intp)
     _check_collisions(slot, place)
-    return Grid(fs_hz, first_s + float(slot[0]) / fs_hz, slot - slot[0])
+    start_s = first_s + float(slot[0]) / fs_hz
+    exact = abs(start_s - time_s[0]) * fs_hz < SAME_INSTANT
+    return Grid(fs_hz, float(time_s[0]) if exact else start_s, slot - slot[0])
 
 
 def _fitted_grid(time_s: FloatArray, place: str) -> tuple[float, float]:
@@ -189,9 +193,9 @@ def _line(time_s: FloatArray, step_s: float) -> tuple[float, float]:
 
 
 def _whole_rate(fs_hz: float, time_s: FloatArray) -> float:
-    """Return the whole number that is meant, if it fits all stamps to a hundredth of a sample."""
+    """Return the whole number that is meant, if it fits all stamps as well."""
     whole = float(round(fs_hz))
-    return whole if abs(fs_hz - whole) * (time_s[-1] - time_s[0]) < 0.01 else fs_hz
+    return whole if abs(fs_hz - whole) * (time_s[-1] - time_s[0]) < SAME_INSTANT else fs_hz
 
 
 def _check_collisions(slot: IntArray, place: str) -> None:

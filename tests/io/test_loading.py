@@ -1,0 +1,184 @@
+import hashlib
+
+import numpy as np
+import pytest
+
+from palpate.io import loading, open_session, read_recording, read_sheet
+from palpate.signals import Role
+from palpate.validation import InputError
+
+CHEST = (
+    "[[recording]]", 'name = "chest"', 'file = "alder.edf"',
+    "[[recording.channel]]", 'role = "ecg"', 'select = ["ECG"]',
+)  # fmt: skip
+
+
+def band(*lines, file="birch.csv", select='["green"]', role="ppg"):
+    return (
+        "[[recording]]", 'name = "birch"', f'file = "{file}"', *lines,
+        "[[recording.channel]]", f'role = "{role}"', f"select = {select}",
+    )  # fmt: skip
+
+
+def test_channels_keep_unit_role_placement_and_wavelength(csv_file, write_sheet):
+    sheet = write_sheet(
+        *band('placement = "right wrist"', 'device = "Birch"'),
+        'unit = "counts"', "wavelength_nm = 525",
+        "[[recording.channel]]", 'role = "acc"', "select = [3, 2]", 'labels = ["y", "x"]',
+        'placement = "upper arm"',
+    )  # fmt: skip
+    (recording,) = open_session(sheet).recordings
+    light, acc = recording.waveforms
+    assert (light.role, light.unit, light.wavelength_nm) == (Role.PPG, "counts", (525.0,))
+    assert (light.placement, acc.placement) == ("right wrist", "upper arm")
+    assert (acc.unit, acc.labels) == ("g", ("y", "x"))
+    np.testing.assert_allclose(acc.values[:, 0], -np.arange(200) / 1000)
+    assert recording.device == "Birch"
+    assert recording.sources[0].sha256 == hashlib.sha256(csv_file.read_bytes()).hexdigest()
+
+
+def test_the_sheets_unit_beats_the_files(edf_file, write_sheet):
+    session = open_session(write_sheet(*CHEST, 'unit = "µV"'))
+    assert session.recordings[0].waveforms[0].unit == "uV"
+    session = open_session(write_sheet(*CHEST))
+    assert session.recordings[0].waveforms[0].unit == "mV"
+
+
+def test_each_file_is_opened_and_hashed_once(edf_file, csv_file, write_sheet, monkeypatch):
+    hashed, opened = [], []
+    real_hash, real_open = loading.sha256_of, loading.open_raw
+    monkeypatch.setattr(loading, "sha256_of", lambda p: hashed.append(p.name) or real_hash(p))
+    monkeypatch.setattr(
+        loading, "open_raw", lambda s, say: opened.append(s.file.name) or real_open(s, say=say)
+    )
+    sheet = write_sheet(
+        *CHEST, *band("clock_offset_s = 0"),
+        "[[recording.channel]]", 'role = "acc"', "select = [2, 3]",
+        "[[recording]]", 'name = "again"', 'file = "birch.csv"', "clock_offset_s = 0",
+        "[[recording.channel]]", 'role = "ppg"', "select = [1]",
+    )  # fmt: skip
+    open_session(sheet)
+    assert hashed == ["alder.edf", "birch.csv"]
+    assert opened == ["alder.edf", "birch.csv", "birch.csv"]
+
+
+def test_stated_clock_is_known_and_an_open_one_is_not(edf_file, csv_file, write_sheet):
+    stated = open_session(write_sheet(*CHEST, *band("clock_offset_s = 4", "clock_drift_ppm = 10")))
+    chest, wrist = stated.recordings
+    assert (chest.clock_offset_s, chest.clock_known) == (0.0, True)
+    assert (wrist.clock_offset_s, wrist.clock_drift_ppm, wrist.clock_known) == (4.0, 10.0, True)
+    chest, wrist = open_session(write_sheet(*CHEST, *band())).recordings
+    assert (wrist.clock_offset_s, wrist.clock_known) == (0.0, False)
+
+
+def test_start_times_place_an_open_clock(edf_file, tmp_path, write_sheet):
+    rows = ["time,green"] + [f"2025-03-01T18:30:{k:02d},{k}" for k in range(7, 13)]
+    (tmp_path / "birch.csv").write_text("\n".join(rows))
+    chest, wrist = open_session(write_sheet(*CHEST, *band())).recordings
+    assert chest.start_time.isoformat() == "2025-03-01T18:30:05"
+    assert (wrist.clock_offset_s, wrist.clock_known) == (2.0, False)
+    first = [line for line in CHEST if "file" not in line]
+    first.insert(2, 'file = "alder.edf"\nclock_offset_s = 100')
+    chest, wrist = open_session(write_sheet(*first, *band())).recordings
+    assert wrist.clock_offset_s == 102.0
+
+
+def test_a_zone_and_no_zone_are_not_compared(edf_file, tmp_path, write_sheet):
+    rows = ["time,green"] + [f"2025-03-01T18:30:{k:02d}Z,{k}" for k in range(7, 13)]
+    (tmp_path / "birch.csv").write_text("\n".join(rows))
+    _, wrist = open_session(write_sheet(*CHEST, *band())).recordings
+    assert (wrist.clock_offset_s, wrist.clock_known) == (0.0, False)
+
+
+def test_files_of_one_recording_share_its_clock(tmp_path, write_sheet):
+    for name, first in (("light", 5), ("motion", 2)):
+        rows = ["time,x"] + [f"2025-03-01T18:30:{first + k:02d}Z,{k}" for k in range(9)]
+        (tmp_path / f"{name}.csv").write_text("\n".join(rows))
+    sheet = write_sheet(
+        "[[recording]]", 'name = "birch"',
+        "[[recording.channel]]", 'role = "ppg"', 'file = "light.csv"',
+        "[[recording.channel]]", 'role = "acc"', 'file = "motion.csv"',
+    )  # fmt: skip
+    (recording,) = open_session(sheet).recordings
+    assert [(w.name, w.start_s) for w in recording.waveforms] == [("ppg", 3.0), ("acc", 0.0)]
+    assert recording.start_time.second == 2
+
+
+def test_heart_rate_series_keeps_times_gaps_and_no_value(tmp_path, write_sheet):
+    rows = "t,bpm\n0,61\n1,0\n2,62\n2,63\n7,\n8,64\n9,-1\n"
+    (tmp_path / "birch.csv").write_text(rows)
+    sheet = write_sheet(*band(role="heart_rate", select='["bpm"]'))
+    (rate,) = open_session(sheet).recordings[0].rates
+    assert rate.start_s.tolist() == [0.0, 1.0, 2.0, 7.0, 8.0, 9.0]
+    assert rate.end_s.tolist() == [1.0, 2.0, 3.5, 8.0, 9.0, 10.0]
+    np.testing.assert_array_equal(rate.hr_bpm, [61, np.nan, 63, np.nan, 64, np.nan])
+    assert rate.reason.tolist() == [
+        "",
+        loading.NO_VALUE,
+        "",
+        loading.NO_VALUE,
+        "",
+        loading.NO_VALUE,
+    ]
+    assert rate.n_undefined == 3
+
+
+def test_heart_rate_of_a_uniform_file(mat_file, write_sheet):
+    sheet = write_sheet(*band("rate_hz = 0.5", file="run.mat", role="heart_rate", select="[5]"))
+    (rate,) = open_session(sheet).recordings[0].rates
+    assert rate.start_s[:3].tolist() == [0.0, 2.0, 4.0]
+    assert rate.hr_bpm[1] == 5.001
+
+
+def test_read_recording_takes_the_given_file(csv_file, write_sheet, tmp_path):
+    moved = csv_file.rename(tmp_path / "other.csv")
+    spec = read_sheet(write_sheet(*band())).recordings[0]
+    recording = read_recording(moved, spec)
+    assert recording.sources[0].name == "other.csv"
+    assert recording.clock_known
+
+
+@pytest.mark.parametrize(
+    ("lines", "message"),
+    [
+        (band(select='["gren"]'), "has no channel 'gren'; did you mean 'green'"),
+        (band(select="[9]"), "has channels 0 to 3; channel 'ppg' selects 9"),
+        (
+            (*band()[:3], "[[recording.channel]]", 'role = "ppg"'),
+            r"has 3 channels; say which are 'ppg' by select = \[...\]; there are 0 'time_s', 1 'gr",
+        ),
+        ((*band(), 'labels = ["a", "b"]'), "has 1 columns but 2 labels"),
+        ((*band(), "wavelength_nm = [1e3, 600]"), "has 1 columns but 2 values of wavelength_nm"),
+        (band(select='["green", "acc_x"]'), "joins columns in no unit and g; split it"),
+        (band("rate_hz = 25", 'time = "time_s"'), "runs at 50 Hz but the sheet says rate_hz = 25"),
+        (
+            (*band(), "[[activity]]", 'name = "rest"', "start_s = 0", "end_s = 60"),
+            "activity 'rest' covers 0 to 60 s but the recordings cover 0 to 4 s",
+        ),
+        (band(role="heart_rate", select='["acc_y"]'), "holds no heart rate above zero"),
+        (band(role="heart_rate", select="[1, 2]"), "selects 2 columns; a heart rate is one"),
+    ],
+)
+def test_what_does_not_fit_the_file_is_explained(csv_file, write_sheet, lines, message):
+    with pytest.raises(InputError, match=message):
+        open_session(write_sheet(*lines))
+
+
+def test_repeated_names_ask_for_positions(tmp_path, write_sheet):
+    (tmp_path / "birch.csv").write_text("t,acc,acc\n0,1,2\n1,3,4\n")
+    with pytest.raises(
+        InputError, match="2 channels named 'acc'; select one by its position: 1, 2"
+    ):
+        open_session(write_sheet(*band(select='["acc"]')))
+
+
+def test_recordings_that_never_meet_are_refused(edf_file, csv_file, write_sheet):
+    with pytest.raises(
+        InputError, match=r"recording 'chest' covers 0 to 10 s and overlaps no other .*\(the near"
+    ):
+        open_session(write_sheet(*CHEST, *band("clock_offset_s = 3600")))
+
+
+def test_all_selects_every_signal_but_the_time(csv_file, write_sheet):
+    session = open_session(write_sheet(*band(select='"all"', role="other"), 'unit = "a.u."'))
+    assert session.recordings[0].waveforms[0].labels == ("green", "acc_x", "acc_y")
