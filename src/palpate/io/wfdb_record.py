@@ -54,6 +54,7 @@ def open_wfdb(path: Path, *, say: Say = silent) -> RawFile:
         import wfdb  # noqa: PLC0415 - slow to import
 
         record = wfdb.rdheader(stem)
+        _check_rate(header, record.fs)
         channels = _channels(record)
         parts = _parts(header, record)
 
@@ -80,6 +81,21 @@ def open_wfdb(path: Path, *, say: Say = silent) -> RawFile:
     )
 
 
+def _check_rate(header: Path, fs_hz: float) -> None:
+    """Refuse a rate that the library did not understand: it reads 250 Hz, the default, instead."""
+    lines = header.read_text(encoding="utf-8", errors="replace").splitlines()
+    record_line = next(line for line in lines if line.strip() and not line.startswith("#"))
+    fields = record_line.split()
+    stated = fields[2] if len(fields) > 2 else str(fs_hz)
+    try:
+        agrees = float(stated.partition("/")[0].partition("(")[0]) == fs_hz
+    except ValueError:
+        agrees = False
+    if not agrees:
+        raise InputError(f"{header} states the rate {stated!r}, which is no number above zero")
+    checked_rate(fs_hz, f"{header}: the rate")
+
+
 def _channels(record: Any) -> tuple[RawChannel, ...]:
     if hasattr(record, "seg_name"):
         names = ", ".join(name for name in record.seg_name if name != "~")
@@ -100,7 +116,9 @@ def _parts(header: Path, record: Any) -> tuple[Path, ...]:
     """Return the header and its signal files, each present and as long as promised."""
     parts = [header]
     for name in dict.fromkeys(record.file_name):
-        part = checked_file(header.with_name(name))
+        part = header.with_name(name)
+        if not part.is_file():
+            raise InputError(f"{header} names the signal file {name}, which is not beside it")
         _check_size(part, name, record)
         parts.append(part)
     return tuple(parts)
