@@ -1,0 +1,1 @@
+"""Clocks: offset and drift between recordings, and how late a device's heart rate is."""

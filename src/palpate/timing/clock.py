@@ -1,0 +1,208 @@
+"""Find how one recording's clock relates to another's, from any feature that both carry.
+
+Two views of each recording are compared. The *coarse* view is slow and tells moments apart
+(how much was moved, how the heart rate went): it searches every lag, finds pauses, and
+decides whether the recordings are related at all. The *fine* view is sharp and sets lag
+and drift near what the coarse one found. See `consensus` and `refinement`.
+
+What is refused
+---------------
+* fewer than `MIN_SEGMENTS` coarse segments, or none with anything to compare;
+* a best line that chance explains (p at or above `SIGNIFICANT`);
+* a runner-up about as good, as periodic signals have: the verdict is *ambiguous* and the
+  other lags are listed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from palpate.timing.consensus import MIN_SEGMENTS, SIGNIFICANT, Line, best_lines
+from palpate.timing.curves import Curves, correlation_curves
+from palpate.timing.pauses import sharpened
+from palpate.timing.records import ClockFit, Trace, Verdict, unknown
+from palpate.timing.refinement import Refined, RoughLine, refine
+from palpate.validation import InputError
+
+MAX_DRIFT_PPM = 500.0
+MAX_COARSE_SEGMENTS = 48
+"""More voters than this cost time and add nothing to the verdict (own choice)."""
+LISTED = 4
+"""Alternatives that a reason spells out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Views:
+    """The coarse and the fine feature of one recording."""
+
+    coarse: Trace
+    fine: Trace
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rules:
+    """How to compare one kind of feature.
+
+    Parameters
+    ----------
+    coarse_segment_s, fine_segment_s
+        Lengths of the stretches that are correlated.
+    reach_s
+        How far the fine view looks around the coarse lag; two parts of a recording
+        whose coarse lags differ by no more are one piece.
+    """
+
+    coarse_segment_s: float
+    fine_segment_s: float
+    reach_s: float
+
+
+def fit_clock(
+    reference: Views,
+    recording: Views,
+    *,
+    method: str,
+    rules: Rules,
+    max_offset_s: float | None = None,
+    max_drift_ppm: float = MAX_DRIFT_PPM,
+) -> ClockFit:
+    """Fit the clock of ``recording`` to that of ``reference``.
+
+    Parameters
+    ----------
+    reference, recording
+        Views whose coarse traces share a rate, and whose fine traces do.
+    method
+        What is compared, for the record.
+    max_offset_s
+        Largest ``|reference_s - recording_s|`` to consider; any if left out.
+    max_drift_ppm
+        Largest drift to consider.
+
+    Returns
+    -------
+    ClockFit
+        Refusals are verdicts with a reason, not errors.
+    """
+    if reference.coarse.fs_hz != recording.coarse.fs_hz:
+        raise InputError("coarse views must share a rate; resample one of them")
+    if reference.fine.fs_hz != recording.fine.fs_hz:
+        raise InputError("fine views must share a rate; resample one of them")
+    curves = _coarse_curves(
+        reference.coarse, recording.coarse, rules.coarse_segment_s, max_offset_s
+    )
+    needed_s = MIN_SEGMENTS * rules.coarse_segment_s
+    if curves is None:
+        return unknown(method, f"the recordings share too little; {needed_s:.0f} s are needed")
+    voters = int(np.count_nonzero(np.isfinite(curves.values).any(axis=1)))
+    if voters < MIN_SEGMENTS:
+        return unknown(
+            method, f"{voters} segments hold anything to compare; {MIN_SEGMENTS} are needed"
+        )
+    pair = _Pair(reference, recording, rules, curves)
+    same = max(round(rules.reach_s * recording.coarse.fs_hz), 1)
+    lines = best_lines(curves, max_drift=max_drift_ppm * 1e-6, same=same)
+    believed = [line for line in lines if line.p_value < SIGNIFICANT]
+    if not believed:
+        p_value = min(line.p_value for line in lines)
+        return unknown(method, f"they have nothing in common beyond chance (p = {p_value:.2g})")
+    return _fitted(pair, believed, method)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Pair:
+    """Two recordings, how to compare them, and the coarse curves."""
+
+    reference: Views
+    recording: Views
+    rules: Rules
+    curves: Curves
+
+    def lag_s(self, lag: float) -> float:
+        """Take a lag in coarse samples to seconds."""
+        coarse = self.recording.coarse
+        return lag / coarse.fs_hz + self.reference.coarse.start_s - coarse.start_s
+
+    def span_s(self, line: Line) -> tuple[float, float]:
+        """Return the recording seconds of a line's segments; lines meet between segments."""
+        coarse, first = self.recording.coarse, self.curves.first
+        end = first + self.curves.width
+        low, high = 0.0, float(coarse.values.size)
+        if line.first > 0:
+            low = (end[line.first - 1] + first[line.first]) / 2.0
+        if line.end < first.size:
+            high = (end[line.end - 1] + first[line.end]) / 2.0
+        return coarse.start_s + low / coarse.fs_hz, coarse.start_s + high / coarse.fs_hz
+
+    def rough(self, line: Line) -> RoughLine:
+        """Return what the coarse view knows of a line."""
+        coarse = self.recording.coarse
+        centre = self.curves.first[line.first : line.end] + self.curves.width / 2.0
+        length_s = float(np.ptp(centre)) / coarse.fs_hz
+        return RoughLine(
+            at_s=coarse.start_s + float(centre.mean()) / coarse.fs_hz,
+            lag_s=self.lag_s(line.lag),
+            drift=line.slope,
+            lag_reach_s=self.rules.reach_s,
+            drift_reach=2.0 / (coarse.fs_hz * max(length_s, 1.0)),
+        )
+
+
+def _coarse_curves(
+    reference: Trace, recording: Trace, segment_s: float, max_offset_s: float | None
+) -> Curves | None:
+    """Correlate the coarse segments; None where either recording is too short."""
+    fs_hz = recording.fs_hz
+    width = round(segment_s * fs_hz)
+    count = min(recording.values.size // width, MAX_COARSE_SEGMENTS)
+    if count < MIN_SEGMENTS or reference.values.size < MIN_SEGMENTS * width:
+        return None
+    first = np.linspace(0, recording.values.size - width, count).astype(np.intp)
+    lags = (-int(first[-1]), reference.values.size - width)
+    if max_offset_s is not None:
+        shift = (recording.start_s - reference.start_s) * fs_hz
+        reach = max_offset_s * fs_hz
+        lags = max(lags[0], int(np.ceil(shift - reach))), min(lags[1], int(shift + reach))
+    if lags[1] < lags[0]:
+        return None
+    return correlation_curves(
+        reference.values, recording.values, first=first, width=width, lags=lags
+    )
+
+
+def _fitted(pair: _Pair, lines: list[Line], method: str) -> ClockFit:
+    """Refine believed lines and put the verdict together."""
+    refined: list[Refined] = []
+    alternatives: list[float] = []
+    for line in lines:
+        if line.rivals:
+            alternatives += [pair.lag_s(lag) for lag in (line.lag, *line.rivals)]
+        found = refine(
+            pair.reference.fine,
+            pair.recording.fine,
+            pair.rough(line),
+            pair.span_s(line),
+            segment_s=pair.rules.fine_segment_s,
+        )
+        if found is None:
+            continue
+        refined.append(found)
+        if found.rivals_s:
+            alternatives += [found.piece.middle_lag_s, *found.rivals_s]
+    if not refined:
+        return unknown(method, "they go together, but nothing sets the lag sharply")
+    pieces = sharpened(
+        pair.reference.fine,
+        pair.recording.fine,
+        [found.piece for found in refined],
+        around_s=pair.rules.coarse_segment_s,
+    )
+    decided = min([line.decided for line in lines] + [found.decided for found in refined])
+    confidence = (1.0 - max(line.p_value for line in lines)) * decided
+    verdict, reason = Verdict.KNOWN, ""
+    if alternatives:
+        listed = ", ".join(f"{lag:.2f}" for lag in alternatives[:LISTED])
+        verdict, reason = Verdict.AMBIGUOUS, f"several lags fit about as well ({listed} s)"
+    return ClockFit(method, verdict, reason, confidence, tuple(pieces), tuple(alternatives))

@@ -1,0 +1,248 @@
+"""The line of lag against time that a recording's segments agree on, held against chance.
+
+Every segment of the recording gives a curve of evidence over all lags. Curves are added
+along straight lines ``lag = offset + drift * time``; the best line wins. Unrelated
+recordings also have a best line, so the sum is held against what chance gives: every
+curve is shifted by its own random amount, which keeps each curve as it is and destroys
+what they agree on. The largest sums of such draws follow an extreme-value law (Gumbel),
+fitted by its moments, and the p-value multiplies with the number of drifts tried.
+
+A pause of the device makes the lag jump. The segments are therefore split where two lines
+explain them better than one, as long as each part stands the test by itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from palpate.signals import FloatArray, IntArray
+from palpate.timing.curves import Curves, evidence
+
+DRAWS = 40
+"""Random draws for the chance level; a Gumbel law has two moments to fit (own choice)."""
+SIGNIFICANT = 1e-4
+"""A line this unlikely by chance is believed; ten times stricter than the one false
+confidence in a hundred that is tolerated, and the law is fitted (own choice)."""
+MIN_SEGMENTS = 4
+"""A consensus needs voters (own choice)."""
+AMBIGUOUS = 0.75
+"""A runner-up with this share of the winner's height above chance is as good (own choice)."""
+MAX_RIVALS = 5
+"""Alternatives to list; a periodic signal has one per period."""
+DECIDED = 4.0
+"""Standard errors by which segments must prefer the winner to a rival of about its height;
+a few rivals are looked at, so more than the usual two or three (own choice)."""
+_TAKEN = -1e9
+_GUMBEL_MEAN = 0.5772156649
+_SEED = 20_08
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """The best line through segments ``[first, end)``.
+
+    ``lag`` in samples at the mean of the segments' centres, ``slope`` in samples per
+    sample, ``p_value`` by chance; ``decided`` and ``rivals`` as from `rivals_of`.
+    """
+
+    first: int
+    end: int
+    lag: float
+    slope: float
+    p_value: float
+    decided: float
+    rivals: tuple[float, ...]
+
+
+def best_lines(curves: Curves, *, max_drift: float, same: int, split: bool = True) -> list[Line]:
+    """Return the lines that the segments agree on, in time order.
+
+    Parameters
+    ----------
+    max_drift
+        Largest drift to try, samples per sample.
+    same
+        Two parts whose lags differ by no more belong together.
+    split
+        Whether to look for pauses.
+    """
+    strength = evidence(curves.values)
+    rows = strength.shape[0]
+    if rows < MIN_SEGMENTS or strength.shape[1] == 0:
+        return []
+    parts = [(0, rows)]
+    if split:
+        parts = _parts(strength, curves, same)
+    return [_line(strength[a:b], curves, (a, b), max_drift) for a, b in parts]
+
+
+def _line(strength: FloatArray, curves: Curves, part: tuple[int, int], max_drift: float) -> Line:
+    centre = curves.first[part[0] : part[1]].astype(np.float64)
+    centre -= centre.mean()
+    slopes = _slopes(centre, max_drift)
+    rows, slope, place = best_shear(strength, centre, slopes)
+    mean, spread = _chance(strength, curves, part)
+    gumbel_scale = spread * np.sqrt(6.0) / np.pi
+    height = (float(rows[:, place].sum()) - mean) / gumbel_scale + _GUMBEL_MEAN
+    p_value = min(1.0, float(-np.expm1(-np.exp(-height))) * len(slopes))
+    decided, rivals = rivals_of(rows, place, base=mean)
+    return Line(
+        *part,
+        lag=float(curves.first_lag + place),
+        slope=slope,
+        p_value=p_value,
+        decided=decided,
+        rivals=tuple(float(curves.first_lag + lag) for lag in rivals),
+    )
+
+
+def _slopes(centre: FloatArray, max_drift: float) -> FloatArray:
+    """Return drifts to try: so dense that the outermost segments move by half a sample."""
+    reach = float(np.abs(centre).max())
+    steps = int(np.ceil(max_drift * reach / 0.5)) if reach > 0 else 0
+    return np.linspace(-max_drift, max_drift, 2 * steps + 1) if steps else np.zeros(1)
+
+
+def best_shear(
+    strength: FloatArray, centre: FloatArray, slopes: FloatArray
+) -> tuple[FloatArray, float, int]:
+    """Return the rows sheared by the slope with the highest sum, that slope, and the column."""
+    best: tuple[FloatArray, float, int] | None = None
+    height = -np.inf
+    for slope in slopes:
+        rows = sheared(strength, np.round(slope * centre).astype(np.intp))
+        total = rows.sum(axis=0)
+        place = int(np.argmax(total))
+        if total[place] > height:
+            height, best = float(total[place]), (rows, float(slope), place)
+    assert best is not None  # noqa: S101 - there is at least one slope
+    return best
+
+
+def sheared(strength: FloatArray, shift: IntArray) -> FloatArray:
+    """Return the rows after moving row ``k`` left by ``shift[k]``; 0 moves in."""
+    lags = strength.shape[1]
+    moved = np.zeros_like(strength)
+    for target, row, by in zip(moved, strength, shift, strict=True):
+        a, b = max(by, 0), min(lags + by, lags)
+        if a < b:
+            target[a - by : b - by] = row[a:b]
+    return moved
+
+
+def _chance(strength: FloatArray, curves: Curves, part: tuple[int, int]) -> tuple[float, float]:
+    """Return mean and standard deviation of the largest sum of randomly shifted curves."""
+    rng = np.random.default_rng(_SEED)
+    valid = np.isfinite(curves.values[part[0] : part[1]])
+    largest = np.empty(DRAWS)
+    spans = []
+    for row, good in zip(strength, valid, strict=True):
+        where = np.flatnonzero(good)
+        if where.size:
+            spans.append((int(where[0]), row[where[0] : where[-1] + 1]))
+    for draw in range(DRAWS):
+        total = np.zeros(strength.shape[1])
+        for start, row in spans:
+            cut = int(rng.integers(row.size))
+            total[start : start + row.size - cut] += row[cut:]
+            total[start + row.size - cut : start + row.size] += row[:cut]
+        largest[draw] = total.max()
+    tiny = np.finfo(np.float64).tiny
+    return float(largest.mean()), max(float(largest.std(ddof=1)), tiny)
+
+
+def rivals_of(rows: FloatArray, place: int, *, base: float) -> tuple[float, list[int]]:
+    """Look for places that the segments like about as well as the winner.
+
+    Parameters
+    ----------
+    rows
+        Evidence ``(k, lags)`` with the drift taken out, so that a lag is a column.
+    place
+        The winner's column.
+    base
+        What a column sums to by chance.
+
+    Returns
+    -------
+    decided
+        0..1: how decided the segments are between the winner and its nearest rival; 1
+        from `DECIDED` standard errors of their paired differences on, or without rival.
+    rivals
+        Columns that reach `AMBIGUOUS` of the winner's height above ``base`` and that the
+        segments are not decided against.
+    """
+    total = rows.sum(axis=0)
+    margin = float(total[place]) - base
+    if margin <= 0:
+        return 0.0, []
+    share = (total - base) / margin
+    decided, rivals, column = 1.0, [], place
+    for _ in range(MAX_RIVALS):
+        low, high = _foot(share, column)
+        share[low:high] = _TAKEN
+        column = int(np.argmax(share))
+        if share[column] < AMBIGUOUS:
+            break
+        ahead = rows[:, place] - rows[:, column]
+        error = float(ahead.std(ddof=1)) / np.sqrt(ahead.size)
+        score = float(ahead.mean()) / max(error, np.finfo(np.float64).tiny)
+        decided = min(decided, max(score, 0.0) / DECIDED)
+        if score < DECIDED:
+            rivals.append(column)
+    return decided, rivals
+
+
+def _foot(share: FloatArray, place: int) -> tuple[int, int]:
+    """Return ``[low, high)`` around a peak: to the first trough below half its height."""
+    half = 0.5 * float(share[place])
+    edges = []
+    for side in (share[place::-1], share[place:]):
+        rises = np.flatnonzero((side[:-1] < half) & (side[1:] > side[:-1]))
+        edges.append(int(rises[0]) + 1 if rises.size else side.size)
+    return place - edges[0] + 1, place + edges[1]
+
+
+def _parts(strength: FloatArray, curves: Curves, same: int) -> list[tuple[int, int]]:
+    """Split the segments where two lags explain them better than one."""
+    soft = ndimage.maximum_filter1d(strength, 2 * same + 1, axis=1)
+    running = np.concatenate((np.zeros((1, soft.shape[1])), np.cumsum(soft, axis=0)))
+    done: list[tuple[int, int]] = []
+    todo = [(0, soft.shape[0])]
+    while todo:
+        a, b = todo.pop()
+        cut = _cut(running, a, b)
+        if cut is None or not _both_stand(strength, curves, running, (a, cut, b), same):
+            done.append((a, b))
+        else:
+            todo += [(a, cut), (cut, b)]
+    return sorted(done)
+
+
+def _cut(running: FloatArray, a: int, b: int) -> int | None:
+    cuts = range(a + MIN_SEGMENTS, b - MIN_SEGMENTS + 1)
+    if len(cuts) == 0:
+        return None
+    gain = [float((running[c] - running[a]).max() + (running[b] - running[c]).max()) for c in cuts]
+    return cuts[int(np.argmax(gain))]
+
+
+def _both_stand(
+    strength: FloatArray,
+    curves: Curves,
+    running: FloatArray,
+    edges: tuple[int, int, int],
+    same: int,
+) -> bool:
+    a, cut, b = edges
+    left = int(np.argmax(running[cut] - running[a]))
+    right = int(np.argmax(running[b] - running[cut]))
+    if abs(left - right) <= 4 * same:
+        return False
+    return all(
+        _line(strength[i:j], curves, (i, j), 0.0).p_value < SIGNIFICANT
+        for i, j in ((a, cut), (cut, b))
+    )

@@ -1,0 +1,248 @@
+"""From a rough line of lag against time to offset and drift with intervals.
+
+The reference is laid on the recording's samples along the rough line, and each segment is
+correlated with its surroundings at the full rate. Their evidence is pooled once more,
+which decides between peaks that one segment alone could mistake (a step or a beat
+further). Each segment's own peak next to the pooled one, set between samples by a
+parabola, gives its lag. A straight line through these lags is the clock: weights are
+``r**2 / (1 - r**2)``, the inverse variance of a delay estimate up to a factor (Carter
+1987, Proc IEEE 75:236); outliers are cut by Tukey's biweight; and the drift has a prior of
+zero with a standard deviation of ``DRIFT_PRIOR_PPM``, so that a record too short to tell
+gives no drift rather than a wild one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import fft, stats
+
+from palpate.signals import FloatArray, IntArray
+from palpate.timing.consensus import best_shear, rivals_of
+from palpate.timing.curves import FLAT, evidence
+from palpate.timing.records import ClockPiece, Trace
+
+DRIFT_PRIOR_PPM = 200.0
+"""Crystals keep tens of ppm, cheap oscillators hundreds (common practice, no source)."""
+BIWEIGHT = 4.685
+"""Tukey's constant for 95 % efficiency on Gaussian errors."""
+MAD_TO_SD = 1.4826
+ROUNDS = 20
+MIN_SPREAD_SAMPLES = 0.02
+"""No delay is read off a correlation peak more finely than this (own choice)."""
+SHARED_ERROR_SAMPLES = 0.1
+"""Error of a lag that all segments share, which no averaging removes (own choice)."""
+MIN_CORRELATION = 0.2
+"""A segment below this has no peak of its own worth fitting (own choice)."""
+MAX_SEGMENTS = 240
+"""More segments than this would only cost time (own choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class RoughLine:
+    """``lag_s`` at recording second ``at_s`` and drift, with how far either may be off."""
+
+    at_s: float
+    lag_s: float
+    drift: float
+    lag_reach_s: float
+    drift_reach: float
+
+    def lag_at(self, recording_s: FloatArray) -> FloatArray:
+        """Return the lag at recording seconds ``(n,)``."""
+        return self.lag_s + self.drift * (recording_s - self.at_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Refined:
+    """A piece of clock, how decided the segments are (0..1), and the lags that rival it."""
+
+    piece: ClockPiece
+    decided: float
+    rivals_s: tuple[float, ...]
+
+
+def refine(
+    reference: Trace,
+    recording: Trace,
+    rough: RoughLine,
+    span_s: tuple[float, float],
+    *,
+    segment_s: float,
+) -> Refined | None:
+    """Fit the clock over ``span_s`` recording seconds near a rough line.
+
+    Both traces must have one rate. None where fewer than three segments have anything to
+    compare.
+    """
+    fs_hz = recording.fs_hz
+    first, width = _segments(recording, span_s, segment_s)
+    reach = int(np.ceil(rough.lag_reach_s * fs_hz))
+    if first.size < 3:
+        return None
+    time_s: FloatArray = np.asarray(recording.start_s + (first + width / 2.0) / fs_hz)
+    rows = _local_curves(
+        _laid_on(reference, recording, rough), recording.values, first, width, reach
+    )
+    pooled, slope, decided, rivals = _pooled(rows, time_s, rough.drift_reach, fs_hz)
+    expected = pooled + slope * (time_s - time_s.mean()) * fs_hz
+    place, height = _own_peaks(rows, expected)
+    usable = height >= MIN_CORRELATION
+    if np.count_nonzero(usable) < 3:
+        return None
+    lag_s = (place - reach) / fs_hz + rough.lag_at(time_s)
+    piece = _line(
+        time_s[usable],
+        lag_s[usable],
+        height[usable],
+        fs_hz=fs_hz,
+        span_s=span_s,
+        segments=time_s.size,
+    )
+    middle_s = rough.lag_s + rough.drift * (sum(span_s) / 2.0 - rough.at_s)
+    return Refined(piece, decided, tuple(middle_s + (lag - reach) / fs_hz for lag in rivals))
+
+
+def _segments(
+    recording: Trace, span_s: tuple[float, float], segment_s: float
+) -> tuple[IntArray, int]:
+    width = round(segment_s * recording.fs_hz)
+    low, high = (round((edge - recording.start_s) * recording.fs_hz) for edge in span_s)
+    last = min(high, recording.values.size) - width
+    low = max(low, 0)
+    if last < low:
+        return np.empty(0, dtype=np.intp), width
+    count = min((last - low) // width + 1, MAX_SEGMENTS)
+    return np.unique(np.linspace(low, last, count).astype(np.intp)), width
+
+
+def _laid_on(reference: Trace, recording: Trace, rough: RoughLine) -> FloatArray:
+    """Return the reference at the recording's samples along the rough line, ``(m,)``."""
+    time_s = recording.times_s()
+    at_s = time_s + rough.lag_at(time_s)
+    return np.interp(at_s, reference.times_s(), reference.values, left=np.nan, right=np.nan)
+
+
+def _local_curves(
+    reference: FloatArray, recording: FloatArray, first: IntArray, width: int, reach: int
+) -> FloatArray:
+    """Return each segment's correlation at lags ``-reach..reach``, ``(k, 2 * reach + 1)``.
+
+    Missing samples of either are left out by standing at the mean.
+    """
+    padded = np.pad(reference, reach, constant_values=np.nan)
+    around = _centred(padded[first[:, np.newaxis] + np.arange(width + 2 * reach)])
+    segment = _centred(recording[first[:, np.newaxis] + np.arange(width)])
+    size = fft.next_fast_len(width + 2 * reach, real=True)
+    product = fft.irfft(fft.rfft(around, size) * np.conj(fft.rfft(segment, size)), size)
+    lags = 2 * reach + 1
+    sums, squares = (
+        np.concatenate((np.zeros((first.size, 1)), np.cumsum(part, axis=1)), axis=1)
+        for part in (around, np.square(around))
+    )
+    total = sums[:, width:] - sums[:, :-width]
+    energy = squares[:, width:] - squares[:, :-width] - np.square(total) / width
+    own = np.square(segment).sum(axis=1, keepdims=True)
+    floor = FLAT * (np.nanvar(reference) * np.nanvar(recording) * width**2 + 1e-300)
+    power = energy * own
+    alive = power > floor
+    return np.where(alive, product[:, :lags], 0.0) / np.sqrt(np.where(alive, power, 1.0))
+
+
+def _centred(rows: FloatArray) -> FloatArray:
+    good = np.isfinite(rows)
+    count = np.maximum(good.sum(axis=1, keepdims=True), 1)
+    mean = np.where(good, rows, 0.0).sum(axis=1, keepdims=True) / count
+    return np.where(good, rows - mean, 0.0)
+
+
+def _pooled(
+    rows: FloatArray, time_s: FloatArray, drift_reach: float, fs_hz: float
+) -> tuple[float, float, float, list[int]]:
+    """Return pooled peak (column), slope, how decided it is, and rival columns."""
+    strength = evidence(rows)
+    centre = (time_s - time_s.mean()) * fs_hz
+    steps = int(np.ceil(drift_reach * float(np.abs(centre).max()) / 0.5))
+    slopes = np.linspace(-drift_reach, drift_reach, 2 * steps + 1) if steps else np.zeros(1)
+    moved, slope, place = best_shear(strength, centre, slopes)
+    decided, rivals = rivals_of(moved, place, base=float(np.median(moved.sum(axis=0))))
+    return float(place), slope, decided, rivals
+
+
+def _own_peaks(rows: FloatArray, expected: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Climb from the expected column to each row's own peak; return column and height."""
+    last = rows.shape[1] - 1
+    index = np.arange(rows.shape[0])
+    place = np.clip(np.round(expected).astype(np.intp), 0, last)
+    for _ in range(rows.shape[1]):
+        left, right = np.maximum(place - 1, 0), np.minimum(place + 1, last)
+        here, before, after = rows[index, place], rows[index, left], rows[index, right]
+        step = np.where((after > here) & (after >= before), 1, np.where(before > here, -1, 0))
+        if not step.any():
+            break
+        place = np.clip(place + step, 0, last)
+    inner = np.clip(place, 1, last - 1)
+    before, here, after = (rows[index, inner + d] for d in (-1, 0, 1))
+    curve = before - 2.0 * here + after
+    at = np.where(curve < 0, 0.5 * (before - after) / np.where(curve < 0, curve, 1.0), 0.0)
+    inside = (place > 0) & (place < last)
+    return inner + np.clip(at, -0.5, 0.5), np.where(inside, here, 0.0)
+
+
+def _line(
+    time_s: FloatArray,
+    lag_s: FloatArray,
+    height: FloatArray,
+    *,
+    fs_hz: float,
+    span_s: tuple[float, float],
+    segments: int,
+) -> ClockPiece:
+    """Fit ``lag = offset + drift * time`` robustly with a prior on the drift."""
+    held = np.clip(height, 0.0, 0.999)
+    weight = np.square(held) / (1.0 - np.square(held))
+    weight = weight / weight.mean()
+    design = np.column_stack((np.ones(time_s.size), time_s - time_s.mean()))
+    spread = max(_spread(lag_s - np.median(lag_s)), MIN_SPREAD_SAMPLES / fs_hz)
+    keep = np.ones(time_s.size)
+    for _ in range(ROUNDS):
+        found, covariance = _ridge(design, lag_s, weight * keep, spread)
+        residual = lag_s - design @ found
+        spread = max(_spread(residual), MIN_SPREAD_SAMPLES / fs_hz)
+        keep = np.square(np.clip(1.0 - np.square(residual / (BIWEIGHT * spread)), 0.0, 1.0))
+    agreeing = np.abs(residual) < BIWEIGHT * spread
+    drift = float(found[1])
+    freedom = max(int(np.count_nonzero(agreeing)) - 2, 1)
+    quantile = float(stats.t.ppf(0.975, freedom))
+    lever = np.array([1.0, -time_s.mean()])
+    offset_s = float(lever @ found)
+    offset_half = quantile * float(np.sqrt(lever @ covariance @ lever))
+    offset_half += SHARED_ERROR_SAMPLES / fs_hz
+    drift_half = quantile * float(np.sqrt(covariance[1, 1])) * 1e6
+    return ClockPiece(
+        start_s=span_s[0],
+        end_s=span_s[1],
+        offset_s=offset_s,
+        drift_ppm=drift * 1e6,
+        offset_interval_s=(offset_s - offset_half, offset_s + offset_half),
+        drift_interval_ppm=(drift * 1e6 - drift_half, drift * 1e6 + drift_half),
+        correlation=float(np.median(height[agreeing])),
+        agreeing=int(np.count_nonzero(agreeing)),
+        segments=segments,
+    )
+
+
+def _ridge(
+    design: FloatArray, lag_s: FloatArray, weight: FloatArray, spread: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return the posterior mean ``(2,)`` and covariance of the line given the spread."""
+    precision = (design.T * weight) @ design / spread**2
+    precision[1, 1] += (DRIFT_PRIOR_PPM * 1e-6) ** -2
+    covariance = np.asarray(np.linalg.inv(precision), dtype=np.float64)
+    mean = covariance @ ((design.T * weight) @ lag_s) / spread**2
+    return np.asarray(mean), np.asarray(covariance)
+
+
+def _spread(residual: FloatArray) -> float:
+    return MAD_TO_SD * float(np.median(np.abs(residual)))
