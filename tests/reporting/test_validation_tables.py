@@ -124,7 +124,7 @@ def test_summary_is_json_without_nan(runs):
 
 def test_findings_name_numbers_that_the_tables_hold(runs):
     told = " ".join(validation_findings(runs, Options()))
-    assert "finds 99.00 % of 200 beats in 2 records" in told
+    assert "finds 99.00 % (mean over records 99.00 %) of 200 beats in 2 records" in told
     assert "67 % of its 3 errors are in 1 of 2 records: a." in told
     assert "failed on 1 run" in told
     assert "F1 is 100.0 % at 12 dB" in told
@@ -133,6 +133,12 @@ def test_findings_name_numbers_that_the_tables_hold(runs):
 def test_findings_without_errors_and_without_records():
     assert any("no error at all" in line for line in validation_findings([_run("a")], Options()))
     assert validation_findings([], Options()) == ["No record could be scored."]
+
+
+def test_a_detector_that_marks_nothing_gets_no_undefined_numbers():
+    told = " ".join(validation_findings([_run("a", missing=tuple(range(100)))], Options()))
+    assert "marks nothing: it misses all 100 beats in 1 record" in told
+    assert "nan" not in told
 
 
 def test_gallery_takes_the_worst_and_at_most_two_of_a_record():

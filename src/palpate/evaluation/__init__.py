@@ -13,6 +13,7 @@ from palpate.evaluation.concordance import (
     intraclass_correlations,
 )
 from palpate.evaluation.ec57 import Annotations, Ec57Result, compare_ec57
+from palpate.evaluation.ec57_heart_rate import HeartRateError, heart_rate_error
 from palpate.evaluation.ec57_statistics import (
     BeatStatistics,
     average_statistics,
@@ -29,6 +30,7 @@ __all__ = [
     "Concordance",
     "Ec57Result",
     "ErrorSummary",
+    "HeartRateError",
     "IntraclassCorrelation",
     "LimitsOfAgreement",
     "average_statistics",
@@ -38,6 +40,7 @@ __all__ = [
     "concordance",
     "error_summary",
     "gross_statistics",
+    "heart_rate_error",
     "intraclass_correlations",
     "limits_of_agreement",
     "match_beats",

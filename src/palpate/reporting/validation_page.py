@@ -42,7 +42,7 @@ _F1_TO_KEEP_PCT = 95.0
 def validation_findings(runs: Sequence[RecordRun], options: Options) -> list[str]:
     """Return the findings as sentences, the most important first."""
     if without_noise(runs):
-        told = [_overall(runs, options), *_where(runs), _timing(runs), *_classes(runs)]
+        told = [_overall(runs, options), *_where(runs), *_timing(runs), *_classes(runs)]
         told += _noise(runs)
     else:
         told = ["No record could be scored."]
@@ -50,7 +50,7 @@ def validation_findings(runs: Sequence[RecordRun], options: Options) -> list[str
     if failed:
         told.append(
             f"{options.detector} failed on {_plural(len(failed), 'run')}, which count nowhere; "
-            f"the first: {failed[0]['reason']}."
+            f"the first: {failed[0]['reason'].rstrip('.')}."
         )
     return told
 
@@ -94,13 +94,14 @@ def _table(rows: Sequence[Row], columns: Sequence[Column]) -> dict[str, Any]:
 
 def _overall(runs: Sequence[RecordRun], options: Options) -> str:
     gross, average = total_rows(runs)
-    return (
-        f"{options.detector} finds {gross['sensitivity_pct']:.2f} % of {count(gross['beats'])} "
-        f"beats in {_plural(len(without_noise(runs)), 'record')}, and "
-        f"{gross['positive_predictivity_pct']:.2f} % of its marks are beats (gross; the mean over "
-        f"records is {average['sensitivity_pct']:.2f} and "
-        f"{average['positive_predictivity_pct']:.2f} %)."
+    found, right = (
+        f"{number(2)(gross[key])} % (mean over records {number(2)(average[key])} %)"
+        for key in ("sensitivity_pct", "positive_predictivity_pct")
     )
+    beats = f"{count(gross['beats'])} beats in {_plural(len(without_noise(runs)), 'record')}"
+    if gross["found"] + gross["extra"] == 0:
+        return f"{options.detector} marks nothing: it misses all {beats}."
+    return f"{options.detector} finds {found} of {beats}; {right} of its marks are beats."
 
 
 def _where(runs: Sequence[RecordRun]) -> list[str]:
@@ -113,18 +114,22 @@ def _where(runs: Sequence[RecordRun]) -> list[str]:
     half = int(np.searchsorted(np.cumsum(errors), total / 2)) + 1
     names = ", ".join(row["record"] for row in rows[:half])
     share = 100 * errors[:half].sum() / total
+    if half == len(rows):
+        return []
     return [
         f"{share:.0f} % of its {count(total)} errors are in {half} of {len(rows)} records: {names}."
     ]
 
 
-def _timing(runs: Sequence[RecordRun]) -> str:
+def _timing(runs: Sequence[RecordRun]) -> list[str]:
     row = timing_row(runs)
-    return (
+    if not row["n"]:
+        return []
+    return [
         f"Its marks lie {_signed(row['p50_ms'])} ms from the annotations in the median, 90 % of "
         f"them between {_signed(row['p5_ms'])} and {_signed(row['p95_ms'])} ms; "
         f"{row['within_50ms_pct']:.2f} % are within 50 ms."
-    )
+    ]
 
 
 def _classes(runs: Sequence[RecordRun]) -> list[str]:
