@@ -7,7 +7,7 @@ and gain drop out: 1 means *as large as the QRS complexes*.
 ``lead``            column of the input that the row describes: the quietest usable one
 ``missing_share``   samples that are not finite
 ``flat_share``      samples without any change around them: electrode off, cable out
-``clipped_share``   samples that rest at the largest or smallest value of the recording
+``clipped_share``   samples that rest at a rail of the recording
 ``qrs_amplitude``   peak-to-peak in the QRS band, unit of the input
 ``baseline_ratio``  peak-to-peak of the wander below 0.5 Hz
 ``mains_ratio``     amplitude of the 50 or 60 Hz line, whichever is larger
@@ -41,11 +41,12 @@ from palpate.conditioning import (
     WINDOW_S,
     bridge_gaps,
     power_spectra,
-    runs,
     window_samples,
     windowed,
     zero_phase,
 )
+from palpate.conditioning.rails import at_rail
+from palpate.conditioning.statistics import ratio, window_means
 from palpate.signals import BoolArray, FloatArray, IntArray, WindowTable
 from palpate.validation import checked_columns, checked_rate
 
@@ -61,8 +62,11 @@ MEASURES = (
     "kurtosis",
 )
 
-# More than a quarter of a window without signal is more than a cycle or two uncounted.
-SHARE_LIMIT = 0.25
+# Half a second missing or a second flat in a window of eight may hide a cycle. Complexes
+# with cut tops can be counted, so a rail must hold more than the complexes' own share.
+SIGNAL_LIMITS: Mapping[str, float] = MappingProxyType(
+    {"missing_share": 0.06, "flat_share": 0.12, "clipped_share": 0.25}
+)
 
 # Gaussian noise of standard deviation s spans about 6 s in the few hundred independent
 # values of a window: from 1/6 on, it is as tall as the complexes. Wander and mains are
@@ -86,8 +90,6 @@ _MAINS_SIDE_HZ = 4.0
 _CYCLE_S = 1.5
 _FLAT_S = 1.0
 _FLAT_RATIO = 0.02
-# A sample on the rail has neighbours on it; a peak that only touches it has not.
-_CLIPPED_RUN = 3
 _MAD_TO_SD = 1.4826  # for Gaussian noise
 _CHUNK_WINDOWS = 512
 
@@ -138,9 +140,9 @@ def ecg_windows(
 
 def _quietest(measures: Mapping[str, FloatArray]) -> IntArray:
     """Return the lead with most signal, then least noise in the QRS band, per window."""
-    unusable = sum(measures[name] for name in ("missing_share", "flat_share", "clipped_share"))
-    noise = measures["motion_ratio"]
-    burden = (unusable > SHARE_LIMIT) * 1e6 + np.where(np.isfinite(noise), noise, 1e3)
+    unusable = sum(measures[name] / limit for name, limit in SIGNAL_LIMITS.items())
+    noise = measures["motion_ratio"] / NOISE_LIMITS["motion_ratio"]
+    burden = unusable + np.where(np.isfinite(noise), noise, np.inf)
     return np.asarray(np.argmin(burden, axis=0), dtype=np.intp)
 
 
@@ -150,27 +152,25 @@ def _lead_measures(
     """Return every measure of one lead ``(n,)``, each ``(windows,)``."""
     filled, missing = bridge_gaps(lead)
     flat = _flat_samples(filled, fs_hz) & ~missing
-    clipped = _clipped_samples(filled) & ~missing & ~flat
+    clipped = at_rail(lead) & ~flat
     band = _band_passed(filled, fs_hz, *_QRS_BAND_HZ)
     muscle = _band_passed(filled, fs_hz, *_MUSCLE_BAND_HZ)
     wander = _band_passed(filled, fs_hz, None, _WANDER_HZ)
     result = {name: np.full(first.size, np.nan) for name in MEASURES}
+    for name, mask in (("missing", missing), ("flat", flat), ("clipped", clipped)):
+        result[f"{name}_share"] = window_means(mask, first, width)
     for chunk in range(0, first.size, _CHUNK_WINDOWS):
         rows = slice(chunk, chunk + _CHUNK_WINDOWS)
         at = first[rows]
-        for name, mask in (("missing", missing), ("flat", flat), ("clipped", clipped)):
-            result[f"{name}_share"][rows] = windowed(mask.astype(np.float64), at, width).mean(
-                axis=1
-            )
         in_band = windowed(band, at, width)
         amplitude = _amplitude(in_band, fs_hz)
         result["qrs_amplitude"][rows] = amplitude
-        result["motion_ratio"][rows] = _ratio(_robust_sd(in_band), amplitude)
-        result["muscle_ratio"][rows] = _ratio(_robust_sd(windowed(muscle, at, width)), amplitude)
+        result["motion_ratio"][rows] = ratio(_robust_sd(in_band), amplitude)
+        result["muscle_ratio"][rows] = ratio(_robust_sd(windowed(muscle, at, width)), amplitude)
         drift = np.ptp(windowed(wander, at, width), axis=1)
-        result["baseline_ratio"][rows] = _ratio(drift, amplitude)
+        result["baseline_ratio"][rows] = ratio(drift, amplitude)
         raw = windowed(filled, at, width)
-        result["mains_ratio"][rows] = _ratio(_mains_amplitude(raw, fs_hz), amplitude)
+        result["mains_ratio"][rows] = ratio(_mains_amplitude(raw, fs_hz), amplitude)
         result["kurtosis"][rows] = _kurtosis(raw)
     return result
 
@@ -187,17 +187,6 @@ def _flat_samples(values: FloatArray, fs_hz: float) -> BoolArray:
     return np.asarray(
         ndimage.binary_dilation(quiet, np.ones(width, dtype=np.bool_)), dtype=np.bool_
     )
-
-
-def _clipped_samples(values: FloatArray) -> BoolArray:
-    """Mark runs of samples at the recording's largest or smallest value."""
-    clipped = np.zeros(values.shape, dtype=np.bool_)
-    if values.size == 0:
-        return clipped
-    for rail in (values.max(), values.min()):
-        for begin, end in zip(*runs(values == rail), strict=True):
-            clipped[begin:end] = end - begin >= _CLIPPED_RUN
-    return clipped
 
 
 def _band_passed(
@@ -236,8 +225,4 @@ def _mains_amplitude(windows: FloatArray, fs_hz: float) -> FloatArray:
 
 def _kurtosis(windows: FloatArray) -> FloatArray:
     centred = windows - windows.mean(axis=1, keepdims=True)
-    return _ratio(np.mean(centred**4, axis=1), np.mean(centred**2, axis=1) ** 2)
-
-
-def _ratio(value: FloatArray, scale: FloatArray) -> FloatArray:
-    return np.asarray(np.divide(value, scale, out=np.full(value.shape, np.nan), where=scale > 0))
+    return ratio(np.mean(centred**4, axis=1), np.mean(centred**2, axis=1) ** 2)

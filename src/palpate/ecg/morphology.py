@@ -1,0 +1,100 @@
+"""Where the signal looks like the record's own QRS complex.
+
+Every sample's surroundings are correlated with the median complex of the marks nearby: a
+matched filter that learns its shape from the record (matched filtering of the QRS complex:
+Kohler, Hennig & Orglmeister 2002, "The principles of software QRS detection", IEEE Eng Med
+Biol 21:42). The median ignores marks that sit on noise as long as they are the minority.
+
+Conventions
+-----------
+* Resemblance runs from 0, nothing alike, to 1, the same shape at any amplitude.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from palpate.conditioning import bridge_gaps, zero_phase
+from palpate.ecg.agreement import MATCH_S
+from palpate.signals import FloatArray, IntArray
+
+_WORK_HZ = 125.0
+_BAND_HZ = (5.0, 30.0)  # the QRS complex without wander, T wave and most muscle noise
+_HALF_S = 0.06  # a normal QRS complex lasts at most 0.12 s
+_MARKS = 31
+_BLOCK_S = 5.0
+_MIN_RESEMBLANCE = 0.15
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Resemblance:
+    """Resemblance ``(n,)`` to the local median complex at ``fs_hz``."""
+
+    values: FloatArray
+    fs_hz: float
+
+    def peaks_s(self) -> FloatArray:
+        """Return the times of local maxima that resemble a complex at all."""
+        around = ndimage.maximum_filter1d(self.values, 2 * round(MATCH_S * self.fs_hz) + 1)
+        peak = (self.values == around) & (self.values > _MIN_RESEMBLANCE)
+        return np.flatnonzero(peak) / self.fs_hz
+
+    def near(self, time_s: FloatArray) -> FloatArray:
+        """Return the highest resemblance close to each time."""
+        reach = round(0.5 * MATCH_S * self.fs_hz)
+        highest = ndimage.maximum_filter1d(self.values, 2 * reach + 1)
+        index = np.round(time_s * self.fs_hz).astype(np.intp)
+        return np.asarray(highest[np.clip(index, 0, highest.size - 1)])
+
+
+def resemblance_to_beats(leads: FloatArray, marks_s: FloatArray, *, fs_hz: float) -> Resemblance:
+    """Compare every moment of ``leads (n, k)`` with the complexes marked nearby.
+
+    Parameters
+    ----------
+    leads
+        ``(n, k)``; non-finite samples are missing and resemble nothing. The result is the
+        mean over leads.
+    marks_s
+        Sorted marks, most of them complexes, seconds from the first sample.
+    """
+    filled, missing = bridge_gaps(leads)
+    band = zero_phase(filled, fs_hz=fs_hz, low_hz=_BAND_HZ[0], high_hz=_BAND_HZ[1])
+    step = max(1, round(fs_hz / _WORK_HZ))
+    band, missing, rate = band[::step], missing[::step], fs_hz / step
+    marks = np.round(marks_s * rate).astype(np.intp)
+    scores = [_match(lead, marks, rate) for lead in band.T]
+    score = np.where(missing, 0.0, np.stack(scores, axis=1)).mean(axis=1)
+    return Resemblance(np.maximum(score, 0.0), rate)
+
+
+def _match(band: FloatArray, marks: IntArray, rate: float) -> FloatArray:
+    """Normalised correlation of ``band (n,)`` with the median of the complexes nearby."""
+    half = max(2, round(_HALF_S * rate))
+    width = 2 * half + 1
+    marks = marks[(marks >= half) & (marks < band.size - half)]
+    score = np.zeros(band.size)
+    if marks.size == 0:
+        return score
+    shapes = band[marks[:, np.newaxis] + np.arange(-half, half + 1)]
+    norm = np.linalg.norm(shapes, axis=1, keepdims=True)
+    shapes = np.divide(shapes, norm, out=np.zeros_like(shapes), where=norm > 0)
+    energy = ndimage.uniform_filter1d(band**2, width) * width
+    # Running sums cannot tell energies below rounding from zero.
+    rounding = np.finfo(np.float64).eps * band.size * energy.max(initial=0.0)
+    size = np.sqrt(np.where(energy > rounding, energy, np.inf))
+    block = round(_BLOCK_S * rate)
+    for begin in range(0, band.size, block):
+        end = min(begin + block, band.size)
+        middle = int(np.searchsorted(marks, (begin + end) // 2))
+        from_mark = min(max(middle - _MARKS // 2, 0), max(marks.size - _MARKS, 0))
+        shape = np.median(shapes[from_mark : from_mark + _MARKS], axis=0)
+        length = float(np.linalg.norm(shape))
+        if length > 0:
+            low, high = max(begin - half, 0), min(end + half, band.size)
+            product = np.correlate(band[low:high], shape / length, "same")
+            score[begin:end] = product[begin - low : end - low] / size[begin:end]
+    return score
