@@ -42,7 +42,8 @@ def test_another_seed_gives_another_session():
 
 
 def test_default_evening_is_30_to_40_minutes_of_five_activities():
-    sim = simulate_session(seed=1, bands=())
+    third = replace(ALDER, name="Cedar")
+    sim = simulate_session(seed=1, bands=(ALDER, BIRCH, third), ecg_fs_hz=64.0)
     names = [activity.name for activity in sim.session.activities]
     assert names == ["rest", "step-mill", "crate lifting", "gravel track", "recovery"]
     assert 30.0 <= sim.truth.time_s.size / 60.0 <= 40.0

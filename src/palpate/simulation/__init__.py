@@ -15,8 +15,9 @@ from palpate.simulation.faults import (
     Shaking,
 )
 from palpate.simulation.files import write_session
+from palpate.simulation.recordings import TrueClock
 from palpate.simulation.scenario import ALDER, BANDS, BIRCH, Band, Bout, hut_faults, hut_supply
-from palpate.simulation.session import SimulatedSession, TrueClock, Truth, simulate_session
+from palpate.simulation.session import SimulatedSession, Truth, simulate_session
 
 __all__ = [
     "ALDER",
