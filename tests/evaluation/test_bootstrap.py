@@ -2,60 +2,65 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-from scipy.signal import lfilter
+from scipy import signal, stats
 
 from palpate.evaluation.bootstrap import block_resamples, percentile_interval
 from palpate.validation import InputError
 
 
-@given(st.integers(1, 200), st.integers(1, 60), st.integers(0, 5))
-def test_rows_are_made_of_blocks_of_neighbours(n, block, seed):
-    rows = block_resamples(n, block=block, n_resamples=7, seed=seed)
-    assert rows.shape == (7, n)
-    assert rows.min() >= 0
-    assert rows.max() < n
-    used = max(1, min(block, n // 4))
-    steps = np.diff(rows, axis=1) % n
-    inside = (np.arange(1, n) % used) != 0
-    assert np.all(steps[:, inside] == 1 % n)
+def test_resamples_are_made_of_blocks_of_neighbours() -> None:
+    rows = block_resamples(100, block=10, n_resamples=50)
+    assert rows.shape == (50, 100)
+    steps = np.diff(rows, axis=1) % 100
+    inside = np.arange(99) % 10 != 9
+    assert np.all(steps[:, inside] == 1)
 
 
-def test_same_seed_same_rows():
-    first, again = (block_resamples(50, block=5, seed=4) for _ in range(2))
-    np.testing.assert_array_equal(first, again)
-    assert not np.array_equal(first, block_resamples(50, block=5, seed=5))
+def test_every_window_is_as_likely_as_any_other() -> None:
+    counts = np.bincount(block_resamples(60, block=7, n_resamples=4000).ravel(), minlength=60)
+    assert counts.std() / counts.mean() < 0.05
 
 
-def test_every_window_is_drawn_equally_often():
-    rows = block_resamples(40, block=8, n_resamples=4000, seed=1)
-    share = np.bincount(rows.ravel(), minlength=40) / rows.size
-    np.testing.assert_allclose(share, 1 / 40, rtol=0.08)
+def test_the_block_is_cut_so_that_four_fit() -> None:
+    rows = block_resamples(20, block=1000, n_resamples=10)
+    assert np.all(np.diff(rows, axis=1)[:, :4] % 20 == 1)
+    assert len({tuple(row) for row in rows}) > 1
 
 
-def test_blocks_cover_the_mean_of_dependent_windows_where_single_draws_do_not():
-    # A first-order autoregression with coefficient 0.9: the mean of n values has about
-    # 19 times the variance that independence would give it.
-    rng = np.random.default_rng(8)
-    covered = {1: 0, 40: 0}
-    rounds = 120
-    for seed in range(rounds):
-        series = lfilter([1.0], [1.0, -0.9], rng.normal(size=900))[100:]
-        for block in covered:
-            rows = block_resamples(series.size, block=block, n_resamples=300, seed=seed)
-            low, high = percentile_interval(series[rows].mean(axis=1))
-            covered[block] += bool(low <= 0.0 <= high)
-    assert covered[40] / rounds > 0.80
-    assert covered[1] / rounds < 0.55
+def test_seed_makes_it_repeatable() -> None:
+    one, same, other = (
+        block_resamples(50, block=5, n_resamples=5, seed=seed) for seed in (1, 1, 2)
+    )
+    assert np.array_equal(one, same)
+    assert not np.array_equal(one, other)
 
 
-def test_percentiles_of_a_known_distribution_ignore_undefined():
-    statistics = np.concatenate([np.arange(1001.0), [np.nan, np.nan]])
-    low, high = percentile_interval(statistics)
-    assert (float(low), float(high)) == pytest.approx((25.0, 975.0))
-
-
-def test_nothing_to_resample_is_explained():
-    with pytest.raises(InputError, match="no window is left"):
+def test_nothing_to_resample_is_refused() -> None:
+    with pytest.raises(InputError, match="no window"):
         block_resamples(0, block=5)
+
+
+def test_with_independent_values_the_interval_is_the_textbook_one() -> None:
+    # Normal theory: mean +- t * s / sqrt(n); block of one window is the ordinary bootstrap.
+    values = np.random.default_rng(3).normal(10.0, 2.0, 400)
+    rows = block_resamples(400, block=1, n_resamples=4000)
+    low, high = percentile_interval(values[rows].mean(axis=1))
+    expected = stats.t.interval(0.95, 399, values.mean(), stats.sem(values))
+    assert (low, high) == pytest.approx(expected, abs=0.03)
+
+
+def test_blocks_cover_dependent_windows_where_single_draws_do_not() -> None:
+    # AR(1) with correlation 0.9 between neighbours, like overlapping windows: the nominal
+    # 95 % interval of the mean must hold the true mean far more often with blocks.
+    rng = np.random.default_rng(5)
+    n_series, n = 200, 2000
+    noise = rng.normal(size=(n_series, n + 200))
+    series = signal.lfilter([1.0], [1.0, -0.9], noise, axis=1)[:, 200:]
+    hits = {1: 0, 80: 0}
+    for one in series:
+        for block in hits:
+            rows = block_resamples(n, block=block, n_resamples=200, seed=int(rng.integers(2**31)))
+            low, high = percentile_interval(one[rows].mean(axis=1))
+            hits[block] += bool(low <= 0.0 <= high)
+    assert hits[1] / n_series < 0.6
+    assert hits[80] / n_series > 0.85

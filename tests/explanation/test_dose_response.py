@@ -1,0 +1,92 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from palpate.explanation.dose_response import dose_response
+from palpate.validation import InputError
+
+
+def related(
+    intensity: np.ndarray, error: np.ndarray, activity: np.ndarray | None = None, **options: object
+) -> object:
+    names = np.full(intensity.shape, "track") if activity is None else activity
+    return dose_response(intensity, error, names, **{"tolerance_bpm": 5.0, **options})  # type: ignore[arg-type]
+
+
+def test_bins_hold_equal_numbers_and_their_own_means() -> None:
+    intensity = np.arange(80.0)
+    found = related(intensity, 2.0 * intensity, n_resamples=20)
+    assert found.bin_count.tolist() == [8.0] * 10
+    assert found.bin_intensity.tolist() == [3.5 + 8 * b for b in range(10)]
+    assert found.bin_mean_bpm.tolist() == [2 * (3.5 + 8 * b) for b in range(10)]
+
+
+def test_monotone_fit_pools_adjacent_violators() -> None:
+    # Barlow et al. 1972: 1, 3, 2, 4 becomes 1, 2.5, 2.5, 4; here each value five times.
+    intensity = np.repeat([0.0, 1.0, 2.0, 3.0], 5)
+    found = related(intensity, np.repeat([1.0, 3.0, 2.0, 4.0], 5), n_resamples=20)
+    at_levels = np.interp([0, 1, 2, 3], found.grid, found.fit_bpm)
+    assert at_levels.tolist() == pytest.approx([1.0, 2.5, 2.5, 4.0], abs=0.1)
+
+
+def test_the_limit_is_where_the_fit_leaves_tolerance() -> None:
+    rng = np.random.default_rng(0)
+    intensity = np.linspace(0.0, 1.0, 400)
+    error = 10.0 * intensity + rng.normal(0, 0.5, 400)
+    found = related(intensity, error)
+    assert found.limit == pytest.approx(0.5, abs=0.05)
+    assert found.limit_low <= found.limit <= found.limit_high
+
+
+def test_error_that_stays_within_tolerance_has_no_limit() -> None:
+    found = related(np.linspace(0, 1, 50), np.full(50, 2.0))
+    assert np.isnan([found.limit, found.limit_low, found.limit_high]).all()
+
+
+def test_excess_is_what_the_other_activities_do_not_predict() -> None:
+    # Both activities move alike; the track errs by 2, lifting by 9: lifting's excess is 7.
+    intensity = np.tile(np.linspace(0.1, 1.0, 40), 2)
+    activity = np.repeat(["track", "lifting"], 40)
+    error = np.where(activity == "lifting", 9.0, 2.0)
+    found = related(intensity, error, activity)
+    excess = {e.activity: e for e in found.excess}
+    assert excess["lifting"].mean_error_bpm == 9.0
+    assert excess["lifting"].predicted_bpm == pytest.approx(2.0)
+    assert excess["lifting"].excess_bpm == pytest.approx(7.0)
+    assert excess["track"].excess_bpm == pytest.approx(-7.0)
+
+
+def test_an_activity_with_few_windows_has_no_excess_but_a_count() -> None:
+    intensity = np.linspace(0.1, 1.0, 60)
+    activity = np.array(["track"] * 55 + ["lifting"] * 5)
+    found = related(intensity, np.ones(60), activity)
+    few = next(e for e in found.excess if e.activity == "lifting")
+    assert few.n_windows == 5
+    assert np.isnan(few.excess_bpm)
+
+
+def test_windows_without_both_values_are_dropped_and_counted() -> None:
+    intensity = np.linspace(0, 1, 50)
+    error = np.ones(50)
+    intensity[3], error[7] = np.nan, np.nan
+    assert related(intensity, error, n_resamples=10).n_dropped == 2
+
+
+def test_too_few_windows_are_refused() -> None:
+    with pytest.raises(InputError, match="only 19 windows"):
+        related(np.ones(19), np.ones(19))
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 2**31), st.floats(0.01, 100.0))
+def test_fit_never_falls_and_does_not_depend_on_the_unit(seed: int, unit: float) -> None:
+    rng = np.random.default_rng(seed)
+    intensity, error = rng.gamma(2.0, 0.1, 60), rng.gamma(2.0, 3.0, 60)
+    one = related(intensity, error, n_resamples=5)
+    other = related(intensity * unit, error, n_resamples=5)
+    assert np.all(np.diff(one.fit_bpm) >= -1e-9)
+    np.testing.assert_allclose(other.bin_mean_bpm, one.bin_mean_bpm)
+    np.testing.assert_allclose(other.bin_intensity, one.bin_intensity * unit)

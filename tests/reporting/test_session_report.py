@@ -1,0 +1,155 @@
+from __future__ import annotations
+
+import csv
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from palpate.io import open_session
+from palpate.pipeline import SessionResult, explain_session
+from palpate.reporting.findings import duration_text, findings
+from palpate.reporting.report import Report, write_report
+from palpate.reporting.tables import plain
+from palpate.validation import InputError
+
+
+@pytest.fixture(scope="module")
+def result(hut_sheet: Path) -> SessionResult:
+    return explain_session(open_session(hut_sheet))
+
+
+@pytest.fixture(scope="module")
+def report(result: SessionResult, tmp_path_factory: pytest.TempPathFactory) -> Report:
+    return write_report(result, tmp_path_factory.mktemp("report"))
+
+
+def test_everything_promised_is_there_and_nothing_unfinished(report: Report) -> None:
+    folder = report.page.parent
+    assert sorted(p.name for p in folder.iterdir()) == [
+        "figures",
+        "reference.csv",
+        "report.html",
+        "summary.json",
+        "windows.csv",
+    ]
+    names = {p.stem for p in (folder / "figures").iterdir()}
+    for name in names:
+        assert (folder / "figures" / f"{name}.png").stat().st_size > 5_000
+        assert (folder / "figures" / f"{name}.svg").stat().st_size > 5_000
+    assert {"reference", "1_alder_session", "2_birch_conventional_motion"} <= names
+
+
+def test_the_page_needs_no_other_file_and_no_network(report: Report) -> None:
+    page = report.page.read_text(encoding="utf-8")
+    for address in re.findall(r'(?:src|href)="([^"]*)"', page):
+        assert address.startswith(("data:image/svg+xml;base64,", "#"))
+    assert "http" not in re.sub(r'src="data:[^"]*"', "", page)
+
+
+def test_the_page_carries_the_cautions_and_the_terms(report: Report) -> None:
+    page = report.page.read_text(encoding="utf-8")
+    for text in ("not a medical device", "electrodes", "licensed practitioners", "tolerance"):
+        assert text in page
+
+
+def test_links_lead_somewhere(report: Report) -> None:
+    page = report.page.read_text(encoding="utf-8")
+    targets = set(re.findall(r'id="([^"]+)"', page))
+    assert set(re.findall(r'href="#([^"]+)"', page)) <= targets
+
+
+def test_names_are_escaped(result: SessionResult, tmp_path: Path) -> None:
+    session = replace(result.session, title="<script>alert(1)</script>", notes="a & b")
+    page = write_report(replace(result, session=session, bands=()), tmp_path).page
+    text = page.read_text(encoding="utf-8")
+    assert "<script>" not in text
+    assert "&lt;script&gt;" in text
+
+
+def test_the_table_has_a_row_per_source_and_window(result: SessionResult, report: Report) -> None:
+    with (report.page.parent / "windows.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == len(result.sources) * len(result.windows)
+    first = rows[0]
+    source = result.sources[0].windows
+    assert first["band"] == "Alder"
+    assert float(first["reference_bpm"]) == pytest.approx(source["reference_bpm"][0], rel=1e-5)
+    assert {"motion_mad_g", "motion_flag", "light_skewness", "status"} <= set(first)
+
+
+def test_the_summary_is_strict_json_with_the_figures_of_the_result(
+    result: SessionResult, report: Report
+) -> None:
+    text = (report.page.parent / "summary.json").read_text(encoding="utf-8")
+    told = json.loads(text, parse_constant=lambda name: pytest.fail(f"{name} is not JSON"))
+    whole = told["sources"][1]["activities"][-1]
+    assert whole["mae_bpm"] == pytest.approx(result.sources[1].by_activity[-1].errors.mae_bpm)
+    assert told["findings"] == list(report.findings)
+    assert all(len(f["sha256"]) == 64 for f in told["files"])
+
+
+def test_writing_again_replaces_the_old_report(result: SessionResult, tmp_path: Path) -> None:
+    write_report(result, tmp_path)
+    alone = write_report(replace(result, bands=()), tmp_path)
+    assert [p.name for p in sorted((tmp_path / "figures").iterdir())] == [
+        "reference.png",
+        "reference.svg",
+    ]
+    assert "Alder: " not in alone.page.read_text(encoding="utf-8")
+    assert "No wrist recording" in alone.page.read_text(encoding="utf-8")
+
+
+def test_a_folder_that_cannot_be_made_is_one_sentence(
+    result: SessionResult, tmp_path: Path
+) -> None:
+    (tmp_path / "file").write_text("in the way", encoding="utf-8")
+    with pytest.raises(InputError, match="cannot write the report"):
+        write_report(replace(result, bands=()), tmp_path / "file" / "out")
+
+
+def test_a_full_disk_leaves_the_old_report_as_it_was(
+    result: SessionResult, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    alone = replace(result, bands=())
+    before = write_report(alone, tmp_path).page.read_bytes()
+    from palpate.reporting import report as module
+
+    def full(*_: object) -> int:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(module, "write_csv", full)
+    with pytest.raises(InputError, match="No space left on device"):
+        write_report(result, tmp_path)
+    assert (tmp_path / "report.html").read_bytes() == before
+    assert not list(tmp_path.glob(".unfinished*"))
+
+
+def test_findings_name_the_weakest_activity_and_their_own_limits(result: SessionResult) -> None:
+    told = findings(result)
+    weakest = min(result.sources[3].by_activity[:-1], key=lambda r: r.errors.share_within)
+    line = next(t for t in told if t.startswith("Birch, conventional"))
+    assert f"weakest in {weakest.activity}" in line
+    assert "one session" in told[-1]
+
+
+def test_untrusted_time_is_said(result: SessionResult) -> None:
+    trusted = np.ones(len(result.windows), dtype=bool)
+    trusted[:30] = False
+    doubtful = replace(result, windows=result.windows.with_columns(trusted=trusted))
+    assert "not trusted for 1 min of" in findings(doubtful)[0]
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"), [(45.0, "45 s"), (60.0, "1 min"), (200.0, "3 min 20 s")]
+)
+def test_durations_read_as_a_person_says_them(seconds: float, text: str) -> None:
+    assert duration_text(seconds) == text
+
+
+def test_undefined_numbers_become_null() -> None:
+    found = plain({"a": np.float64("nan"), "b": (np.int64(3), float("inf")), "c": np.array([1.5])})
+    assert found == {"a": None, "b": [3, None], "c": [1.5]}
