@@ -12,13 +12,14 @@ from pathlib import Path
 import numpy as np
 
 from palpate.conditioning import resample
+from palpate.evaluation.annotations import BEAT_CLASS, Annotations
 from palpate.evaluation.detector_scoring import (
     DetectorScore,
     Stretch,
     score_detector,
     worst_stretches,
 )
-from palpate.evaluation.ec57 import BEAT_CLASS, LEARNING_S, Annotations
+from palpate.evaluation.ec57 import LEARNING_S
 from palpate.evaluation.matching import EC57_WINDOW_S
 from palpate.evaluation.noise_stress import SNR_DB, add_noise, generated_noise
 from palpate.io.raw import RawFile

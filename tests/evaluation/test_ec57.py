@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from palpate.evaluation import Annotations, compare_ec57
-from palpate.evaluation.ec57 import BEAT_CLASS, ESTIMATE_CLASSES, REFERENCE_CLASSES
+from palpate.evaluation.annotations import BEAT_CLASS, ESTIMATE_CLASSES, REFERENCE_CLASSES
 from palpate.validation import InputError
 
 SYNTHETIC_CASES = (

@@ -1,6 +1,7 @@
 """How far an estimate is from its reference: beats, heart rates, detectors on databases."""
 
 from palpate.evaluation.agreement import ErrorSummary, error_summary, tolerance_bpm
+from palpate.evaluation.annotations import Annotations
 from palpate.evaluation.bland_altman import (
     LimitsOfAgreement,
     limits_of_agreement,
@@ -12,7 +13,7 @@ from palpate.evaluation.concordance import (
     concordance,
     intraclass_correlations,
 )
-from palpate.evaluation.ec57 import Annotations, Ec57Result, compare_ec57
+from palpate.evaluation.ec57 import Ec57Result, compare_ec57
 from palpate.evaluation.ec57_heart_rate import HeartRateError, heart_rate_error
 from palpate.evaluation.ec57_statistics import (
     BeatStatistics,

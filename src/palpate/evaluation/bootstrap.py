@@ -44,6 +44,6 @@ def percentile_interval(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the central interval of bootstrap statistics ``(n_resamples, ...)``, NaN ignored."""
     tail = 100.0 * (1.0 - level) / 2.0
-    with np.errstate(invalid="ignore"):
-        low, high = np.nanpercentile(statistics, [tail, 100.0 - tail], axis=0)
-    return np.asarray(low), np.asarray(high)
+    undefined = np.isnan(statistics).all(axis=0)
+    low, high = np.nanpercentile(np.where(undefined, 0.0, statistics), [tail, 100.0 - tail], axis=0)
+    return np.where(undefined, np.nan, low), np.where(undefined, np.nan, high)

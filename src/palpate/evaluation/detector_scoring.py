@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from palpate.evaluation.ec57 import LEARNING_S, Annotations, Ec57Result, compare_ec57
+from palpate.evaluation.annotations import Annotations
+from palpate.evaluation.ec57 import LEARNING_S, Ec57Result, compare_ec57
 from palpate.evaluation.ec57_statistics import Ratio
 from palpate.evaluation.matching import EC57_WINDOW_S, match_beats
 from palpate.signals import BoolArray, FloatArray

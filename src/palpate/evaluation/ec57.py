@@ -35,60 +35,30 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import Enum
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from palpate.evaluation.annotations import (
+    ESTIMATE_CLASSES,
+    NEVER,
+    REFERENCE_CLASSES,
+    Annotations,
+    BeatStream,
+    Span,
+    read_stream,
+    whole_sample,
+)
 from palpate.evaluation.ec57_statistics import BeatStatistics, beat_statistics
 from palpate.evaluation.matching import EC57_WINDOW_S
 from palpate.signals import FloatArray, IntArray, StrArray
-from palpate.validation import InputError, checked_rate, checked_times
+from palpate.validation import InputError, checked_rate
 
 LEARNING_S = 300.0
-REFERENCE_CLASSES = ("N", "S", "V", "F", "Q", "O", "X")
-ESTIMATE_CLASSES = ("n", "s", "v", "f", "q", "o", "x")
-# MIT-BIH annotation symbols that are beats, by AAMI class. Paced beats and the marks of
-# a detector that is still learning count as unclassifiable.
-BEAT_CLASS = {
-    **dict.fromkeys("NLRB", "N"),
-    **dict.fromkeys("AaJSejn", "S"),
-    **dict.fromkeys("VrE", "V"),
-    "F": "F",
-    **dict.fromkeys("Q/f?", "Q"),
-}
 _O, _X = REFERENCE_CLASSES.index("O"), REFERENCE_CLASSES.index("X")
-_SHUTDOWN_BITS = 0x30
-_NEVER = 2**60
-# The reference program remembers this many spans of each kind.
-_REMEMBERED_SPANS = 2
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Annotations:
-    """Annotations of one record: ``(n,)`` seconds, MIT-BIH symbols and subtypes."""
-
-    time_s: FloatArray
-    symbol: StrArray
-    subtype: IntArray
-
-    def __post_init__(self) -> None:
-        times = checked_times(self.time_s, "annotation times")
-        if self.symbol.shape != times.shape or self.subtype.shape != times.shape:
-            raise InputError("annotations need one symbol and one subtype per time")
-
-    @classmethod
-    def of_beats(cls, time_s: ArrayLike, symbol: str = "N") -> Annotations:
-        """Return beats that all have the same symbol, as a detector without classes gives."""
-        times = checked_times(time_s, "beat times")
-        return cls(times, np.full(times.shape, symbol), np.zeros(times.shape, np.intp))
-
-    @property
-    def is_beat(self) -> NDArray[np.bool_]:
-        """``(n,)`` True where the symbol stands for a beat."""
-        return np.isin(self.symbol, list(BEAT_CLASS))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -177,22 +147,17 @@ def compare_ec57(
         estimate = Annotations.of_beats(estimate)
     if not (learning_s >= 0 and window_s > 0):
         raise InputError("learning_s must be 0 or more and window_s above 0, in seconds")
-    start, window = _whole(learning_s * fs_hz), _whole(window_s * fs_hz)
-    end = None if end_s is None else _whole(end_s * fs_hz)
+    start, window = whole_sample(learning_s * fs_hz), whole_sample(window_s * fs_hz)
+    end = None if end_s is None else whole_sample(end_s * fs_hz)
     if end is not None and end < start:
         raise InputError(
             f"the record ends at {end_s:g} s, inside its learning period of {learning_s:g} s; "
             "give a shorter learning_s to score it"
         )
-    ours, theirs = (_read(each, fs_hz, window) for each in (reference, estimate))
+    ours, theirs = (read_stream(each, fs_hz, window) for each in (reference, estimate))
     events = _events(ours, theirs, window=window, start=start, end=end)
     labelled = [_labelled(ours, theirs, i, j, kind) for i, j, kind in events]
     return _result(labelled, theirs, fs_hz, end)
-
-
-class _Span(NamedTuple):
-    on: int
-    off: int
 
 
 class _Event(NamedTuple):
@@ -211,102 +176,8 @@ class _Kind(Enum):
     MISSED = "missed"
 
 
-@dataclass(slots=True)
-class _Stream:
-    """The beats of one stream in samples, and the spans that had been read by then.
-
-    ``rr[i]`` is the interval that ends at beat i, 0 where there is none. While beat i is
-    the current one, the stream has been read up to beat i + 1: ``fibrillations_read[i]``
-    and ``shutdowns_read[i]`` spans are known.
-    """
-
-    tick: list[int] = field(default_factory=list)
-    label: list[int] = field(default_factory=list)
-    rr: list[int] = field(default_factory=list)
-    fibrillations: list[_Span] = field(default_factory=list)
-    shutdowns: list[_Span] = field(default_factory=list)
-    fibrillations_read: list[int] = field(default_factory=list)
-    shutdowns_read: list[int] = field(default_factory=list)
-
-    def time(self, i: int) -> int:
-        """Return the sample of beat i; past the last one, never."""
-        return self.tick[i] if i < len(self.tick) else _NEVER
-
-    def interval(self, i: int) -> int:
-        """Return the RR interval that ends at beat i, 0 where there is none."""
-        return self.rr[i] if i < len(self.rr) else 0
-
-    def add_beat(self, tick: int, label: int) -> None:
-        """Append a beat. Sample 0 stands for 'no beat yet', as in the reference program."""
-        if self.tick:
-            self.note_read()
-        previous = self.tick[-1] if self.tick else 0
-        recent = self.fibrillations[-_REMEMBERED_SPANS:] + self.shutdowns[-_REMEMBERED_SPANS:]
-        broken = any(previous <= span.on < tick for span in recent)
-        self.rr.append(0 if previous == 0 or broken else tick - previous)
-        self.tick.append(tick)
-        self.label.append(label)
-
-    def note_read(self) -> None:
-        """Note how many spans were read while the last beat is the current one."""
-        self.fibrillations_read.append(len(self.fibrillations))
-        self.shutdowns_read.append(len(self.shutdowns))
-
-    def add_shutdown(self, on: int, following: int | None, *, ended: bool, window: int) -> None:
-        """Append a shutdown that starts at a mark and ends at the next, or around the mark.
-
-        A mark without an end (the AHA database's way) stands for the stretch from a
-        window after the last beat or fibrillation to a window before what follows.
-        """
-        if following is None:
-            self.shutdowns.append(_Span(on, _NEVER))
-        elif ended:
-            self.shutdowns.append(_Span(on, following))
-        else:
-            before = max([0, *self.tick[-1:], *(off for _, off in self.fibrillations[-1:])])
-            self.shutdowns.append(
-                _Span(min(before + window, following - window), following - window)
-            )
-
-
-def _inside(spans: list[_Span], read: list[int], i: int, sample: int) -> bool:
-    """Say whether a sample lies in one of the last spans known while beat i is current."""
-    known = read[i] if i < len(read) else len(spans)
-    recent = spans[max(0, known - _REMEMBERED_SPANS) : known]
-    return any(on <= sample <= off for on, off in recent)
-
-
-def _read(annotations: Annotations, fs_hz: float, window: int) -> _Stream:
-    """Sort annotations into beats, fibrillation and shutdown."""
-    ticks = np.floor(annotations.time_s * fs_hz + 0.5).astype(np.int64).tolist()
-    symbols, subtypes = annotations.symbol.tolist(), annotations.subtype.tolist()
-    stream = _Stream()
-    k = 0
-    while k < len(ticks):
-        symbol = symbols[k]
-        if symbol in BEAT_CLASS:
-            stream.add_beat(ticks[k], REFERENCE_CLASSES.index(BEAT_CLASS[symbol]))
-        elif symbol == "~" and _is_off(subtypes[k]):
-            following = ticks[k + 1] if k + 1 < len(ticks) else None
-            ended = symbols[k + 1 : k + 2] == ["~"] and not _is_off(subtypes[k + 1])
-            stream.add_shutdown(ticks[k], following, ended=ended, window=window)
-            k += ended
-        elif symbol == "[":
-            on = ticks[k]
-            while k < len(ticks) and symbols[k] != "]":
-                k += 1
-            stream.fibrillations.append(_Span(on, ticks[k] if k < len(ticks) else _NEVER))
-        k += 1
-    stream.note_read()
-    return stream
-
-
-def _is_off(subtype: int) -> bool:
-    return subtype & _SHUTDOWN_BITS == _SHUTDOWN_BITS
-
-
 def _events(
-    ref: _Stream, est: _Stream, *, window: int, start: int, end: int | None
+    ref: BeatStream, est: BeatStream, *, window: int, start: int, end: int | None
 ) -> Iterator[tuple[int, int, _Kind]]:
     """Walk both streams with one beat of look-ahead; yield the current beats and a verdict."""
     i, j, matched = _first_beats(ref, est, window, start)
@@ -330,7 +201,9 @@ def _events(
             i += 1
 
 
-def _first_beats(ref: _Stream, est: _Stream, window: int, start: int) -> tuple[int, int, bool]:
+def _first_beats(
+    ref: BeatStream, est: BeatStream, window: int, start: int
+) -> tuple[int, int, bool]:
     """Return where scoring starts, and whether the beats just before it are a pair.
 
     The last detection of the learning period may belong to the first scored beat; an
@@ -338,7 +211,7 @@ def _first_beats(ref: _Stream, est: _Stream, window: int, start: int) -> tuple[i
     """
     i, j = bisect_left(ref.tick, start), bisect_left(est.tick, start)
     t_ref, after = ref.time(i), est.time(j)
-    last = est.tick[j - 1] if j > 0 else -_NEVER
+    last = est.tick[j - 1] if j > 0 else -NEVER
     if t_ref - last <= window and t_ref - last < abs(t_ref - after):
         return i + 1, j, True
     if start > 0 and after - start <= window and abs(t_ref - est.time(j + 1)) < abs(t_ref - after):
@@ -348,11 +221,11 @@ def _first_beats(ref: _Stream, est: _Stream, window: int, start: int) -> tuple[i
 
 def _goes_on(t_ref: int, t_est: int, end: int | None) -> bool:
     if end is None:
-        return t_ref != _NEVER
+        return t_ref != NEVER
     return t_ref <= end or t_est <= end
 
 
-def _labelled(ref: _Stream, est: _Stream, i: int, j: int, kind: _Kind) -> _Event:
+def _labelled(ref: BeatStream, est: BeatStream, i: int, j: int, kind: _Kind) -> _Event:
     """Give the classes of an event; row -1 if it does not count (fibrillation)."""
     t_ref, t_est = ref.time(i), est.time(j)
     rr, rr_est = ref.interval(i), est.interval(j)
@@ -360,15 +233,15 @@ def _labelled(ref: _Stream, est: _Stream, i: int, j: int, kind: _Kind) -> _Event
     if kind is _Kind.MATCH:
         return _Event(t_ref, t_est, ref.label[i], est.label[j], rr_error)
     if kind is _Kind.MISSED:
-        off = _inside(est.shutdowns, est.shutdowns_read, j, t_ref)
+        off = est.in_shutdown(j, t_ref)
         return _Event(t_ref, -1, ref.label[i], _X if off else _O, rr_error)
-    if _inside(ref.fibrillations, ref.fibrillations_read, i, t_est):
+    if ref.in_fibrillation(i, t_est):
         return _Event(-1, t_est, -1, est.label[j], rr_error)
-    off = _inside(ref.shutdowns, ref.shutdowns_read, i, t_est)
+    off = ref.in_shutdown(i, t_est)
     return _Event(-1, t_est, _X if off else _O, est.label[j], rr_error)
 
 
-def _result(events: list[_Event], est: _Stream, fs_hz: float, end: int | None) -> Ec57Result:
+def _result(events: list[_Event], est: BeatStream, fs_hz: float, end: int | None) -> Ec57Result:
     """Sum the events up."""
     errors = np.array([e.rr_error for e in events if e.rr_error is not None], dtype=np.float64)
     table = np.array(
@@ -377,10 +250,9 @@ def _result(events: list[_Event], est: _Stream, fs_hz: float, end: int | None) -
     counts = np.zeros((len(REFERENCE_CLASSES), len(ESTIMATE_CLASSES)), dtype=np.intp)
     np.add.at(counts, (table[:, 2], table[:, 3]), 1)
     times = np.where(table[:, :2] >= 0, table[:, :2] / fs_hz, np.nan)
-    spans = (
-        est.shutdowns if end is None else [_Span(on, min(off, end)) for on, off in est.shutdowns]
-    )
-    shutdown = sum(off - on for on, off in spans if off < _NEVER)
+    last = NEVER if end is None else end
+    spans = [Span(on, min(off, last)) for on, off in est.shutdowns]
+    shutdown = sum(off - on for on, off in spans if off < NEVER)
     return Ec57Result(
         counts=counts,
         rr_error_rms_s=float(np.sqrt(np.mean(errors**2))) / fs_hz if errors.size else np.nan,
@@ -391,8 +263,3 @@ def _result(events: list[_Event], est: _Stream, fs_hz: float, end: int | None) -
         reference_class=np.array(REFERENCE_CLASSES)[table[:, 2]],
         estimate_class=np.array(ESTIMATE_CLASSES)[table[:, 3]],
     )
-
-
-def _whole(samples: float) -> int:
-    """Round half up, as the reference program does."""
-    return int(np.floor(samples + 0.5))
