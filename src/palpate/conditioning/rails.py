@@ -18,9 +18,9 @@ MIN_RAIL_RUN = 3
 RAIL_JITTER = 1e-3
 """Share of the record's range within which samples lie at the same rail: four steps of a
 12-bit converter (own choice)."""
-CORNER_DEPTH = 16.0
-"""One run length outside a parabola's top it has fallen by 9 times the jitter that bounds
-the run; a rail is left by more than this many (own choice)."""
+CORNER_DEPTH = 64.0
+"""A rail is left by more than so many jitters within one run length; a parabola's top by 9
+(own choice, wide enough for pulses that a jump of level makes small)."""
 MIN_RANGE_STEPS = 32
 """A record of fewer quantisation steps is a quiet sensor, not a clipped one (own choice)."""
 SAME = 1e-9
@@ -49,11 +49,9 @@ def _cornered(depth: FloatArray, jitter: float) -> BoolArray:
     """Return the runs of ``depth`` from a rail within ``jitter`` that end in a corner."""
     first, end = runs(depth <= jitter)
     length = end - first
-    before, after = first - length, end - 1 + length
-    outside = (before < 0) | (after >= depth.size)
-    corner = np.fmax(depth[np.maximum(before, 0)], depth[np.minimum(after, depth.size - 1)])
-    left = outside | (corner > CORNER_DEPTH * jitter)
-    return _filled(depth.size, first, end, (length >= MIN_RAIL_RUN) & left)
+    before, after = np.maximum(first - length, 0), np.minimum(end - 1 + length, depth.size - 1)
+    corner = np.fmax(depth[before], depth[after]) > CORNER_DEPTH * jitter
+    return _filled(depth.size, first, end, (length >= MIN_RAIL_RUN) & corner)
 
 
 def frozen(values: FloatArray, *, min_run: int) -> BoolArray:

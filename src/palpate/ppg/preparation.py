@@ -94,9 +94,9 @@ def prepare(channel: FloatArray, *, fs_hz: float) -> Prepared:
     missing = held | ~np.isfinite(channel)
     filled, _ = bridge_gaps(np.where(missing, np.nan, channel))
     steps = find_steps(filled, fs_hz=fs_hz)
+    if filled.size < 2:
+        return Prepared(np.zeros(filled.size), np.ones(filled.size), missing, steps)
     level = _without_spikes(remove_steps(filled, steps, fs_hz=fs_hz), fs_hz)
-    if level.size < 2:
-        return Prepared(np.zeros(level.size), np.ones(level.size), missing, steps)
     filtered = zero_phase(level, fs_hz=fs_hz, low_hz=LOW_HZ, high_hz=HIGH_HZ)
     rms = _local(filtered, fs_hz, lambda blocks: np.sqrt((blocks**2).mean(axis=1)))
     floor = NEGLIGIBLE * float(np.abs(level).max()) or 1.0

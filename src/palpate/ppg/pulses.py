@@ -116,13 +116,13 @@ def _block_peaks(signal: FloatArray, beat: FloatArray, fs_hz: float) -> IntArray
 def moving_mean(values: FloatArray, width: FloatArray) -> FloatArray:
     """Return the mean over ``width (n,)`` samples around each sample, ``(n,)``.
 
-    Widths are rounded to odd numbers; beyond the ends the values are zero.
+    Widths are rounded to odd numbers; at the ends the mean is over the samples there are.
     """
     running = np.concatenate(([0.0], np.cumsum(values)))
     half = np.round((width - 1.0) / 2.0).astype(np.intp)
     index = np.arange(values.size)
     left, right = np.maximum(index - half, 0), np.minimum(index + half + 1, values.size)
-    return np.asarray((running[right] - running[left]) / (2 * half + 1))
+    return np.asarray((running[right] - running[left]) / (right - left))
 
 
 def _far_enough(peaks: IntArray, height: FloatArray, distance: float) -> IntArray:
