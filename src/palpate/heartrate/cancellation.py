@@ -27,7 +27,7 @@ import numpy as np
 from scipy import signal
 
 from palpate.heartrate.preparation import WristSignals
-from palpate.heartrate.spectra import ComplexArray, RateAxis, window_spectra
+from palpate.heartrate.spectra import ComplexArray, RateAxis, power, window_spectra
 from palpate.signals import FloatArray
 
 LAG_S = 0.08
@@ -44,10 +44,10 @@ BIN_STRIDE = 3
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cancelled:
-    """Power spectra per window, ``(w, f, c)``: what motion explains of the light, and the rest."""
+    """Spectra per window, ``(w, f, c)``: what motion explains of the light, and the rest."""
 
-    rest: FloatArray
-    explained: FloatArray
+    rest: ComplexArray
+    explained: ComplexArray
 
 
 def cancel_motion(signals: WristSignals, axis: RateAxis, *, look_ahead: bool) -> Cancelled:
@@ -60,13 +60,13 @@ def cancel_motion(signals: WristSignals, axis: RateAxis, *, look_ahead: bool) ->
     """
     light = window_spectra(signals.ppg_windows, axis)
     if signals.acc.shape[1] == 0:
-        return Cancelled(_power(light), np.zeros(light.shape))
+        return Cancelled(light, np.zeros_like(light))
     motion = window_spectra(signals.acc_windows, axis)
     filters = _filters(light, motion, signals, axis, look_ahead=look_ahead)
     lag = np.exp(-2j * np.pi * np.outer(_lags_s(), axis.frequency_hz))
     response = filters @ lag  # (w, c, a, f)
     predicted = np.einsum("wcaf,wfa->wfc", response, motion)
-    return Cancelled(_power(light - predicted), _power(predicted))
+    return Cancelled(light - predicted, predicted)
 
 
 def _filters(
@@ -88,8 +88,8 @@ def _filters(
     gram = gram.reshape(n_windows, axes * LAGS, axes * LAGS)
     cross = _correlation(motion, light, lags, axis).transpose(0, 2, 1, 3)
     cross = cross.reshape(n_windows, channels, axes * LAGS)
-    power = _power(light).sum(axis=1)
-    weight = np.divide(1.0, power, out=np.zeros_like(power), where=power > 0)
+    light_power = power(light).sum(axis=1)
+    weight = np.divide(1.0, light_power, out=np.zeros_like(light_power), where=light_power > 0)
     fade = np.exp(-signals.step_s / MEMORY_S)
     taps = np.empty_like(cross)
     for channel in range(channels):
@@ -124,7 +124,3 @@ def _pooled(values: FloatArray, fade: float, *, look_ahead: bool) -> FloatArray:
         return np.asarray(past)
     future = signal.lfilter([1.0], [1.0, -fade], values[::-1], axis=0)[::-1]
     return np.asarray(past + future - values)
-
-
-def _power(spectra: ComplexArray) -> FloatArray:
-    return np.asarray(spectra.real**2 + spectra.imag**2)

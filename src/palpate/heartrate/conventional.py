@@ -17,7 +17,7 @@ import numpy as np
 
 from palpate.conditioning import parabolic_peak
 from palpate.heartrate.preparation import WristSignals
-from palpate.heartrate.spectra import rate_axis, window_spectra
+from palpate.heartrate.spectra import power, rate_axis, window_spectra
 from palpate.signals import FloatArray
 
 SMOOTHED_S = 10.0
@@ -31,23 +31,23 @@ def conventional(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
     axis = rate_axis(signals)
     rate_bpm = axis.rate_bpm
     spectra = window_spectra(signals.ppg_windows, axis)[:, : rate_bpm.size]
-    power = mean_channel_power(np.abs(spectra) ** 2)
-    peak = np.argmax(power, axis=1)
+    mean = mean_channel_power(power(spectra))
+    peak = np.argmax(mean, axis=1)
     bin_bpm = rate_bpm[1] - rate_bpm[0]
-    hr_bpm = rate_bpm[0] + bin_bpm * parabolic_peak(power, peak)
+    hr_bpm = rate_bpm[0] + bin_bpm * parabolic_peak(mean, peak)
     cell_bpm = 60.0 * signals.fs_hz / signals.width
     near = np.abs(rate_bpm - hr_bpm[:, np.newaxis]) <= LINE_HALF_WIDTH_CELLS * cell_bpm
-    total = power.sum(axis=1)
-    share = np.divide((power * near).sum(axis=1), total, out=np.zeros_like(total), where=total > 0)
+    total = mean.sum(axis=1)
+    share = np.divide((mean * near).sum(axis=1), total, out=np.zeros_like(total), where=total > 0)
     usable = signals.usable.any(axis=1)
     depth = max(1, round(SMOOTHED_S / signals.step_s))
     return trailing_median(np.where(usable, hr_bpm, np.nan), depth), share
 
 
-def mean_channel_power(power: FloatArray) -> FloatArray:
+def mean_channel_power(per_channel: FloatArray) -> FloatArray:
     """Average ``(w, f, c)`` over channels, each scaled to sum 1 in each window; ``(w, f)``."""
-    total = power.sum(axis=1, keepdims=True)
-    scaled = np.divide(power, total, out=np.zeros_like(power), where=total > 0)
+    total = per_channel.sum(axis=1, keepdims=True)
+    scaled = np.divide(per_channel, total, out=np.zeros_like(per_channel), where=total > 0)
     return np.asarray(scaled.mean(axis=2))
 
 

@@ -13,8 +13,8 @@ Deviations
   fundamental, so that half the rate is not credited with the pulse itself.
 * Where motion explained much, an imperfect cancellation leaves more behind: the line is
   weighted down there, by ``LEAKAGE`` times the power that was taken out (a Wiener gain).
-* ``N`` counts only what is new since the last window, and half of it, since the
-  residual light is not white.
+* ``N`` counts only what is new since the last window, and less than all of that, since
+  the residual light is not white.
 """
 
 from __future__ import annotations
@@ -23,13 +23,13 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d
 
 from palpate.heartrate.cancellation import Cancelled
-from palpate.heartrate.spectra import RateAxis
+from palpate.heartrate.spectra import RateAxis, power
 from palpate.signals import BoolArray, FloatArray
 
 HARMONIC = 0.5
 LEAKAGE = 0.05
-EVIDENCE_PER_S = 4.0
-"""Half of what white noise in a band of 7 Hz would allow, (N - 2) / 2 = 7 per second."""
+EVIDENCE_PER_S = 5.0
+"""White noise in a band of 7 Hz would allow (N - 2) / 2 = 7 per second; 3 to 8 serve alike."""
 MAX_SHARE = 0.97
 """No window of real light is a purer line than this."""
 
@@ -47,7 +47,7 @@ def log_evidence(
     fresh_s
         Seconds of light that a window adds to its predecessor.
     """
-    rest, explained = cancelled.rest, cancelled.explained
+    rest, explained = power(cancelled.rest), power(cancelled.explained)
     total = rest.sum(axis=1, keepdims=True)
     floor = np.finfo(np.float64).tiny
     line = rest * rest / np.maximum(rest + LEAKAGE * explained, floor)

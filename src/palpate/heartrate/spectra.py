@@ -68,3 +68,8 @@ def window_spectra(windows: FloatArray, axis: RateAxis) -> ComplexArray:
     taper = signal.get_window("hann", windows.shape[1], fftbins=False)[:, np.newaxis]
     bins = slice(axis.first_bin, axis.first_bin + axis.frequency_hz.size)
     return np.asarray(fft.rfft(signal.detrend(windows, axis=1) * taper, NFFT, axis=1)[:, bins])
+
+
+def power(spectra: ComplexArray) -> FloatArray:
+    """Return the squared magnitude."""
+    return np.asarray(spectra.real**2 + spectra.imag**2)

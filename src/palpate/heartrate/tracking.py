@@ -49,13 +49,17 @@ def forward_backward(
 
 
 def read_out(
-    belief: FloatArray, rate_bpm: FloatArray, *, half_width_bpm: float
+    belief: FloatArray, weights: FloatArray, rate_bpm: FloatArray, *, half_width_bpm: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the mean rate around each row's most probable one, and the probability there."""
+    """Return the rate and the probability of it per window, ``(w,)`` each.
+
+    The rate is the mean, by ``weights``, around the rate that ``belief`` has most of; the
+    probability is what ``belief`` has there. Both are ``(w, h)``.
+    """
     peak = rate_bpm[np.argmax(belief, axis=1)][:, np.newaxis]
-    near = belief * (np.abs(rate_bpm - peak) <= half_width_bpm)
-    mass = near.sum(axis=1)
-    return near @ rate_bpm / mass, mass
+    near = np.abs(rate_bpm - peak) <= half_width_bpm
+    weights = weights * near
+    return weights @ rate_bpm / weights.sum(axis=1), (belief * near).sum(axis=1)
 
 
 def _transition(rate_bpm: FloatArray, step_s: float) -> FloatArray:
