@@ -90,6 +90,7 @@ _MAINS_SIDE_HZ = 4.0
 _CYCLE_S = 1.5
 _FLAT_S = 1.0
 _FLAT_RATIO = 0.02
+_ROUNDING = 1e-9  # of the largest value: a constant, filtered
 _MAD_TO_SD = 1.4826  # for Gaussian noise
 _CHUNK_WINDOWS = 512
 
@@ -151,11 +152,12 @@ def _lead_measures(
 ) -> dict[str, FloatArray]:
     """Return every measure of one lead ``(n,)``, each ``(windows,)``."""
     filled, missing = bridge_gaps(lead)
-    flat = _flat_samples(filled, fs_hz) & ~missing
-    clipped = at_rail(lead) & ~flat
+    clipped = at_rail(lead)
+    flat = _flat_samples(filled, fs_hz) & ~missing & ~clipped
     band = _band_passed(filled, fs_hz, *_QRS_BAND_HZ)
     muscle = _band_passed(filled, fs_hz, *_MUSCLE_BAND_HZ)
     wander = _band_passed(filled, fs_hz, None, _WANDER_HZ)
+    nothing = _ROUNDING * np.abs(filled).max(initial=0.0)
     result = {name: np.full(first.size, np.nan) for name in MEASURES}
     for name, mask in (("missing", missing), ("flat", flat), ("clipped", clipped)):
         result[f"{name}_share"] = window_means(mask, first, width)
@@ -164,6 +166,7 @@ def _lead_measures(
         at = first[rows]
         in_band = windowed(band, at, width)
         amplitude = _amplitude(in_band, fs_hz)
+        amplitude[amplitude <= nothing] = np.nan
         result["qrs_amplitude"][rows] = amplitude
         result["motion_ratio"][rows] = ratio(_robust_sd(in_band), amplitude)
         result["muscle_ratio"][rows] = ratio(_robust_sd(windowed(muscle, at, width)), amplitude)
