@@ -6,8 +6,8 @@ Measures per window
 -------------------
 ``oracle_snr_db``
     Mean power density within 1.5 / T of the true rate (T the window's length) over the
-    mean density of the rest of 0.5 to 5 Hz, in dB, Hann taper. The second and third
-    harmonic of the true rate are neither signal nor noise. White noise gives 0 dB
+    mean density of the rest of 0.5 to 5 Hz, in dB, Hann taper. What lies within 2 / T of
+    the true rate or of its second or third harmonic is not part of the rest. White noise gives 0 dB
     (median within 1 dB). After the form of de Haan & Jeanne 2013, IEEE Trans Biomed Eng
     60:2878, as a ratio of densities, so that 0 dB means 'no more than anywhere else'.
 ``oracle_prominence_db``
@@ -61,8 +61,9 @@ from palpate.validation import InputError, checked_columns, checked_rate, checke
 ORACLE_FS_HZ = 16.0
 LOW_HZ, HIGH_HZ = 0.5, 5.0
 HARMONICS = (2, 3)
-LINE_HALF_WIDTH = 1.5
-"""In units of 1 / T: most of a Hann line (half width 2 / T) plus a drifting rate."""
+LINE_HALF_WIDTH, LOBE_HALF_WIDTH = 1.5, 2.0
+"""In units of 1 / T: where a steady or slowly drifting line has its power, and where the
+main lobe of a Hann taper ends, so that the line does not count as its own noise."""
 NEAR_HALF_WIDTH, FLANK_HZ = 1.0, 0.75
 SPECTRUM_PADDING = 4
 MEDIAN_OF_EXPONENTIAL = float(np.log(2.0))
@@ -220,12 +221,12 @@ def _line_measures(windows: FloatArray, hr_bpm: FloatArray) -> tuple[FloatArray,
     resolution_hz = ORACLE_FS_HZ / width
     rate_hz = hr_bpm[:, np.newaxis] / 60.0
     away_hz = np.abs(freq_hz - rate_hz)
-    line = away_hz <= LINE_HALF_WIDTH * resolution_hz
-    harmonic = np.any(
-        [np.abs(freq_hz - h * rate_hz) <= LINE_HALF_WIDTH * resolution_hz for h in HARMONICS],
+    rest = np.all(
+        [np.abs(freq_hz - h * rate_hz) > LOBE_HALF_WIDTH * resolution_hz for h in (1, *HARMONICS)],
         axis=0,
     )
-    snr = ratio(_mean_where(power, line), _mean_where(power, ~line & ~harmonic))
+    line = _mean_where(power, away_hz <= LINE_HALF_WIDTH * resolution_hz)
+    snr = ratio(line, _mean_where(power, rest))
     flank = (away_hz > 2.0 * NEAR_HALF_WIDTH * resolution_hz) & (away_hz <= FLANK_HZ)
     floor = _median_where(power, flank) / MEDIAN_OF_EXPONENTIAL
     prominence = ratio(_mean_where(power, away_hz <= NEAR_HALF_WIDTH * resolution_hz), floor)
