@@ -28,9 +28,14 @@ LINE_HALF_WIDTH_CELLS = 2.0
 
 def conventional(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
     """Return rate in bpm and confidence in 0..1 per window, ``(w,)`` each."""
+    return strongest_line(signals, signals.ppg_windows)
+
+
+def strongest_line(signals: WristSignals, windows: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return rate and confidence ``(w,)`` of the strongest line in ``windows (w, width, c)``."""
     axis = rate_axis(signals)
     rate_bpm = axis.rate_bpm
-    spectra = window_spectra(signals.ppg_windows, axis)[:, : rate_bpm.size]
+    spectra = window_spectra(windows, axis)[:, : rate_bpm.size]
     mean = mean_channel_power(power(spectra))
     peak = np.argmax(mean, axis=1)
     bin_bpm = rate_bpm[1] - rate_bpm[0]

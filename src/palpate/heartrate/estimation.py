@@ -17,6 +17,7 @@ from types import MappingProxyType
 import numpy as np
 
 from palpate.conditioning import STEP_S, WINDOW_S
+from palpate.heartrate.adaptive import adaptive
 from palpate.heartrate.conventional import conventional
 from palpate.heartrate.preparation import WristSignals, prepare
 from palpate.heartrate.robust import robust, robust_online
@@ -26,7 +27,12 @@ from palpate.validation import checked_choice
 Method = Callable[[WristSignals], tuple[FloatArray, FloatArray]]
 
 METHODS: Mapping[str, Method] = MappingProxyType(
-    {"conventional": conventional, "robust": robust, "robust_online": robust_online}
+    {
+        "conventional": conventional,
+        "adaptive": adaptive,
+        "robust": robust,
+        "robust_online": robust_online,
+    }
 )
 NEEDS_MOTION = frozenset({"adaptive", "robust", "robust_online"})
 
