@@ -121,6 +121,12 @@ def test_quick_and_careful_parsing_agree(tmp_path):
         ("t,x\n0,1\n1,2\n", {"time": "tt"}, "no time column 'tt'; did you mean 't'"),
         ("t,x\n0,1\n2,2\n1,3\n", {"time": "t"}, "goes backwards after item 1"),
         ("t,x\n0,1\n,2\n1,3\n", {"time": "t"}, "not finite"),
+        ("t;x\n0;1\n1;1.234,5\n", {"time": "t"}, "row 3, column 'x': '1.234.5' is not a number"),
+        (
+            "t,x\n2025-10-26T02:59:59,1\n2025-10-26T02:00:00,2\n",
+            {"time": "t"},
+            "goes backwards in row 3; sort the rows, or export the times with their zone",
+        ),
         ("t,x\n2025-03-01,1\nlater,2\n", {"time": "t"}, "row 3, column 't': 'later' is no time"),
         ("t,x\n5,1\n6,2\n", {"time": "t", "time_unit": "clock"}, "is no time stamp of the kind"),
         (

@@ -182,3 +182,20 @@ def test_recordings_that_never_meet_are_refused(edf_file, csv_file, write_sheet)
 def test_all_selects_every_signal_but_the_time(csv_file, write_sheet):
     session = open_session(write_sheet(*band(select='"all"', role="other"), 'unit = "a.u."'))
     assert session.recordings[0].waveforms[0].labels == ("green", "acc_x", "acc_y")
+
+
+def test_what_is_not_finite_is_missing(tmp_path, write_sheet):
+    (tmp_path / "birch.csv").write_text("t,green\n0,1\n1,inf\n2,-inf\n3,nan\n4,5\n")
+    values = open_session(write_sheet(*band())).recordings[0].waveforms[0].values
+    np.testing.assert_array_equal(values[:, 0], [1, np.nan, np.nan, np.nan, 5])
+
+
+def test_a_rate_among_faster_rows_is_read_where_it_stands(tmp_path, write_sheet):
+    rows = ["t,green,bpm"]
+    rows += [f"{k / 50},{k},{60 + k // 50 if k % 50 == 0 and k != 100 else ''}" for k in range(500)]
+    (tmp_path / "birch.csv").write_text("\n".join(rows))
+    sheet = write_sheet(*band(role="heart_rate", select='["bpm"]'))
+    (rate,) = open_session(sheet).recordings[0].rates
+    assert rate.start_s.tolist() == [0.0, 1.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0]
+    assert rate.end_s.tolist() == [1.0, 2.5, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0]
+    assert rate.hr_bpm.tolist() == [60.0, 61.0, 63.0, 64.0, 65.0, 66.0, 67.0, 68.0, 69.0]

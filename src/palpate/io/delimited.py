@@ -3,8 +3,8 @@
 Conventions
 -----------
 * Fields are parted by comma, semicolon, tab or bar, whichever the header holds most.
-  Decimal commas are understood where they cannot be field marks.
-* Lines before the header that begin with ``#`` are skipped; so are empty lines.
+  Where it is not the comma, a comma in a number is a decimal mark.
+* Lines that begin with ``#`` are skipped; so are empty lines.
 * A unit may stand behind a column's name in brackets: ``acc_x [g]``.
 * An empty cell, ``nan``, ``NA`` or ``null`` is a missing sample.
 * Positions count columns from 0, the time column included.
@@ -63,7 +63,6 @@ TIME_NAMES = frozenset(
     }
 )
 _BRACKETED = re.compile(r"^(.*?)\s*[\[(]([^\])]*)[\])]\s*$")
-_DECIMAL_COMMA = re.compile(r"^\s*[-+]?\d*,\d+([eE][-+]?\d+)?\s*$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +73,6 @@ class TextTable:
     names: tuple[str, ...]
     units: tuple[str, ...]
     delimiter: str
-    decimal_comma: bool
     time_at: int | None = None
     time_kind: str = ""
     start_time: datetime | None = None
@@ -142,21 +140,14 @@ def read_columns(table: TextTable, wanted: Sequence[int]) -> tuple[FloatArray, T
 
 def _understood(path: Path, source: SourceSpec, say: Say) -> TextTable:
     with path.open(encoding="utf-8-sig", newline="") as stream:
-        header, first = _first_lines(path, stream)
+        header = _header_line(path, stream)
     delimiter = max(DELIMITERS, key=header.count)
     fields = next(csv.reader([header], delimiter=delimiter))
     pairs = [_name_and_unit(field) for field in fields]
     names = tuple(name or f"column {i}" for i, (name, _) in enumerate(pairs))
     if all(_is_number(field) for field in fields):
         raise InputError(f"{path} has no header line; put the column names in its first line")
-    cells = next(csv.reader([first], delimiter=delimiter))
-    table = TextTable(
-        path=path,
-        names=names,
-        units=tuple(unit for _, unit in pairs),
-        delimiter=delimiter,
-        decimal_comma=delimiter != "," and any(_DECIMAL_COMMA.match(cell) for cell in cells),
-    )
+    table = TextTable(path, names, tuple(unit for _, unit in pairs), delimiter)
     time_at = _time_column(path, names, source, say)
     return table if time_at is None else _timed(table, time_at, source.time_unit, fields[time_at])
 
@@ -172,7 +163,8 @@ def _timed(table: TextTable, time_at: int, time_unit: str | None, header: str) -
     return replace(table, start_time=start.start_time)
 
 
-def _first_lines(path: Path, stream: TextIO) -> tuple[str, str]:
+def _header_line(path: Path, stream: TextIO) -> str:
+    """Return the header of a table that has at least one row."""
     lines = (line for line in stream if line.strip() and not line.startswith("#"))
     try:
         header, first = next(lines, ""), next(lines, "")
@@ -182,7 +174,7 @@ def _first_lines(path: Path, stream: TextIO) -> tuple[str, str]:
         raise InputError(f"{path} is not a text table with a header line")
     if not first:
         raise InputError(f"{path} has a header but no rows")
-    return header, first
+    return header
 
 
 def _name_and_unit(field: str) -> tuple[str, str]:
@@ -212,7 +204,7 @@ def _blocks(table: TextTable, size: int = BLOCK_ROWS) -> Iterator[tuple[int, lis
         next(lines)
         first_row = 2
         while block := list(islice(lines, size)):
-            if table.decimal_comma:
+            if table.delimiter != ",":
                 block = [line.replace(",", ".") for line in block]
             yield first_row, block
             first_row += len(block)
@@ -310,6 +302,13 @@ def _on_grid(
 
 
 def _ordered(table: TextTable, time_s: FloatArray) -> FloatArray:
+    """Return stamps that never go backwards; local time does when the clocks are put back."""
+    if table.time_kind in ("iso8601", "clock") and np.any(np.diff(time_s) < 0):
+        row = int(np.argmax(np.diff(time_s) < 0)) + 3
+        raise InputError(
+            f"{_place(table)} goes backwards in row {row}; sort the rows, or export the times "
+            "with their zone if the clocks were put back"
+        )
     return checked_times(time_s, _place(table))
 
 

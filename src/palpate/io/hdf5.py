@@ -31,8 +31,8 @@ MAX_BYTES = 8 * 2**30
 SPARE_BYTES = 65_536
 # About 256 KiB per chunk: one chunk fits the default chunk cache several times over.
 CHUNK_BYTES = 2**18
-# Level 4 costs a third of level 9 for the last few per cent (zlib's own default is 6).
-GZIP_LEVEL = 4
+# Measured on sensor data, level 6 is 3 % smaller at most and takes half as long again.
+GZIP_LEVEL = 1
 
 
 @contextlib.contextmanager

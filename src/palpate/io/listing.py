@@ -207,7 +207,7 @@ def _listed(
 ) -> ChannelListing:
     finite = np.isfinite(values)
     n_finite = int(np.count_nonzero(finite))
-    clipped = int(np.count_nonzero(at_rail(values))) if role != HEART_RATE else 0
+    railed = at_rail(np.where(finite, values, np.nan)) if role != HEART_RATE else np.zeros(0)
     nan = float("nan")
     return ChannelListing(
         recording=recording,
@@ -221,7 +221,7 @@ def _listed(
         duration_s=values.size / fs_hz if duration_s is None else duration_s,
         n_gaps=int(runs(~finite)[0].size),
         missing_share=(values.size - n_finite) / values.size if values.size else nan,
-        clipped_share=clipped / n_finite if n_finite else nan,
+        clipped_share=int(np.count_nonzero(railed)) / n_finite if n_finite else nan,
         smallest=float(values[finite].min()) if n_finite else nan,
         largest=float(values[finite].max()) if n_finite else nan,
     )

@@ -3,6 +3,7 @@
 Conventions
 -----------
 * Each file is opened once per way of reading it, and hashed once.
+* A sample that is not finite counts as missing: it is NaN.
 * Unit, placement and rate that the sheet states win over the file's.
 * Files of one recording share its clock. Where they carry start times, a file that
   began later is shifted by the difference.
@@ -166,11 +167,11 @@ def _waveform(
     labels = spec.labels or tuple(raw.channels[i].name for i in group)
     if len(labels) != len(group):
         raise InputError(f"{what} has {len(group)} columns but {len(labels)} labels")
-    _check_samples(block.values, labels, what)
+    values = _checked_samples(block.values, labels, what)
     return Waveform(
         name=spec.name,
         role=Role(spec.role),
-        values=block.values,
+        values=values,
         fs_hz=checked_rate(block.fs_hz, f"the rate of {what}"),
         unit=_unit(spec, raw, group, what),
         labels=labels,
@@ -180,13 +181,18 @@ def _waveform(
     )
 
 
-def _check_samples(values: FloatArray, labels: tuple[str, ...], what: str) -> None:
+def _checked_samples(values: FloatArray, labels: tuple[str, ...], what: str) -> FloatArray:
+    """Return samples with NaN for everything that is not finite, some in every column."""
     if values.shape[0] == 0:
         raise InputError(f"{what} holds no samples; export the file again")
-    dead = ~np.isfinite(values).any(axis=0)
+    finite = np.isfinite(values)
+    if finite.all():
+        return values
+    dead = ~finite.any(axis=0)
     if dead.any():
         label = labels[int(np.argmax(dead))]
         raise InputError(f"{what} holds no finite sample in {label!r}; leave it out of select")
+    return np.where(finite, values, np.nan)
 
 
 def _unit(spec: ChannelSpec, raw: RawFile, group: list[int], what: str) -> str:
@@ -223,6 +229,7 @@ def _rate_series(spec: ChannelSpec, raw: RawFile, shift_s: float) -> RateSeries:
             raise InputError(f"{what} has no rate; add rate_hz = ... or a time column")
         hr_bpm = block.values[:, 0]
         time_s = block.start_s + np.arange(hr_bpm.size) / checked_rate(block.fs_hz, what)
+    time_s, hr_bpm = _readings(time_s, hr_bpm)
     last_of_instant = np.append(np.diff(time_s) > 0, True)
     time_s, hr_bpm = time_s[last_of_instant], hr_bpm[last_of_instant]
     valued = np.isfinite(hr_bpm) & (hr_bpm > 0)
@@ -237,6 +244,14 @@ def _rate_series(spec: ChannelSpec, raw: RawFile, shift_s: float) -> RateSeries:
         confidence=np.full(hr_bpm.shape, np.nan),
         reason=np.where(valued, "", NO_VALUE),
     )
+
+
+def _readings(time_s: FloatArray, hr_bpm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Leave out rows between readings, where a rate shares its rows with a faster signal."""
+    filled = np.flatnonzero(np.isfinite(hr_bpm))
+    if filled.size > 1 and np.median(np.diff(filled)) > 1:
+        return time_s[filled], hr_bpm[filled]
+    return time_s, hr_bpm
 
 
 def _held_until(start_s: FloatArray) -> FloatArray:
