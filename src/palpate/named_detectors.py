@@ -23,7 +23,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike
 
-from palpate.ecg import detect_qrs
+from palpate.ecg.detection import METHODS, detect_qrs
 from palpate.signals import FloatArray
 from palpate.validation import InputError
 
@@ -39,8 +39,7 @@ def find_detector(name: str) -> Detector:
     Raises
     ------
     InputError
-        If no such function can be imported. A method that this package or neurokit2 does
-        not know shows when it is first called.
+        If there is none. A method that neurokit2 does not know shows when it is called.
     """
     if name == OWN:
         return lambda ecg, fs_hz: detect_qrs(ecg, fs_hz=fs_hz)
@@ -48,7 +47,12 @@ def find_detector(name: str) -> Detector:
         return _neurokit(name.removeprefix(NEUROKIT))
     if ":" in name:
         return _imported(name)
-    return lambda ecg, fs_hz: detect_qrs(ecg, fs_hz=fs_hz, method=name)
+    if name in METHODS:
+        return lambda ecg, fs_hz: detect_qrs(ecg, fs_hz=fs_hz, method=name)
+    raise InputError(
+        f"there is no detector {name!r}; there are {OWN}, {', '.join(METHODS)}, "
+        f"{NEUROKIT}NAME and module:function"
+    )
 
 
 def detections(detector: Detector, ecg: FloatArray, fs_hz: float) -> FloatArray:

@@ -280,3 +280,22 @@ def test_bad_input_is_explained(changed, hint):
 def test_annotations_need_a_symbol_per_time():
     with pytest.raises(InputError, match="one symbol and one subtype"):
         Annotations(np.array([1.0, 2.0]), np.array(["N"]), np.zeros(2, dtype=np.intp))
+
+
+def test_ec57_class_counts_of_the_mitdb_records(data_dir, shared_table):
+    # Counts that were derived from hash-checked annotation files by bxb's class map.
+    annotations = pytest.importorskip(
+        "palpate.io.wfdb_annotations", reason="reads the annotation files of the database"
+    )
+    expected = {row["record"]: row for row in shared_table("mitdb_aami_class_counts.csv")}
+    folder = data_dir / "datasets" / "mitdb"
+    records = annotations.annotated_records(folder)
+    assert len(records) >= 20
+    for record in records:
+        columns = annotations.read_annotations(folder / record, annotator="atr", fs_hz=MITDB_HZ)
+        classes = np.array([BEAT_CLASS.get(symbol, "-") for symbol in columns.symbol])
+        scored = columns.time_s >= 300.0
+        for name in "NSVFQ":
+            mine = classes == name
+            assert mine.sum() == int(expected[record][f"full_{name}"]), record
+            assert (mine & scored).sum() == int(expected[record][f"test_{name}"]), record

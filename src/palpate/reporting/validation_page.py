@@ -12,7 +12,6 @@ from palpate import __version__
 from palpate.detector_validation import Options, RecordRun
 from palpate.reporting.page import environment
 from palpate.reporting.style import data_uri
-from palpate.reporting.validation_figures import gallery_excerpts
 from palpate.reporting.validation_tables import (
     Row,
     class_rows,
@@ -78,7 +77,6 @@ def validation_page(
             failures=failure_rows(runs),
             figures=uris,
             gallery=[uris[name] for name in sorted(uris) if name.startswith("worst_")],
-            n_gallery=len(gallery_excerpts(runs)),
             options=options,
             version=__version__,
         )
