@@ -60,15 +60,15 @@ def test() -> int:
     install(core, "-c", str(CONSTRAINTS), *NUMERIC_CORE, "pytest", "hypothesis")
     install(core, "--no-deps", "-e", str(ROOT))
     numeric = [str(p) for name in NUMERIC_TESTS if (p := ROOT / "tests" / name).exists()]
-    steps = (
-        (python, "-m", "ruff", "check", "."),
-        (python, "-m", "ruff", "format", "--check", "."),
-        (python, "-m", "mypy"),
-        (core, "-m", "pytest", "-q", *numeric),
-        (python, "-m", "pytest", "-q", "-n", "auto"),
-    )
-    for step in steps:
-        code = run(*step)
+    steps: list[tuple[Path, list[str]]] = [
+        (python, ["-m", "ruff", "check", "."]),
+        (python, ["-m", "ruff", "format", "--check", "."]),
+        (python, ["-m", "mypy"]),
+        (core, ["-m", "pytest", "-q", *numeric]),
+        (python, ["-m", "pytest", "-q", "-n", "auto"]),
+    ]
+    for interpreter, arguments in steps:
+        code = run(interpreter, *arguments)
         if code:
             return code
     return 0
@@ -98,7 +98,7 @@ def install(python: Path, *what: str) -> None:
 
 def run(python: Path, *arguments: str) -> int:
     """Run Python in the repository's folder with one thread per process; return its exit code."""
-    single = {name: "1" for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")}
+    single = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
     command = [str(python), *arguments]
     print("+", "python", *(a.replace(str(ROOT), ".") for a in arguments), flush=True)
     return subprocess.run(command, cwd=ROOT, env={**os.environ, **single}, check=False).returncode
