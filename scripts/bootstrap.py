@@ -39,7 +39,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("task", choices=("demo", "test"))
     task = parser.parse_args().task
-    if sys.version_info < (3, 11):
+    if sys.version_info < (3, 11):  # noqa: UP036 - an older Python may run this script
         print(f"palpate needs Python 3.11 or newer; this is {sys.version.split()[0]}")
         return 2
     return demo() if task == "demo" else test()
