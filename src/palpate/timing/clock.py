@@ -146,7 +146,7 @@ class _Pair:
             lag_s=self.lag_s(line.lag),
             drift=line.slope,
             lag_reach_s=self.rules.reach_s,
-            drift_reach=2.0 / (coarse.fs_hz * max(length_s, 1.0)),
+            drift_reach=self.rules.reach_s / max(length_s, 1.0),
         )
 
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from palpate.signals import FloatArray, IntArray
+from palpate.signals import FloatArray
 from palpate.timing.curves import Curves, evidence
 
 DRAWS = 40
@@ -110,27 +110,27 @@ def best_shear(
     strength: FloatArray, centre: FloatArray, slopes: FloatArray
 ) -> tuple[FloatArray, float, int]:
     """Return the rows sheared by the slope with the highest sum, that slope, and the column."""
-    best: tuple[FloatArray, float, int] | None = None
-    height = -np.inf
-    for slope in slopes:
-        rows = sheared(strength, np.round(slope * centre).astype(np.intp))
-        total = rows.sum(axis=0)
-        place = int(np.argmax(total))
-        if total[place] > height:
-            height, best = float(total[place]), (rows, float(slope), place)
-    assert best is not None  # noqa: S101 - there is at least one slope
-    return best
-
-
-def sheared(strength: FloatArray, shift: IntArray) -> FloatArray:
-    """Return the rows after moving row ``k`` left by ``shift[k]``; 0 moves in."""
     lags = strength.shape[1]
-    moved = np.zeros_like(strength)
-    for target, row, by in zip(moved, strength, shift, strict=True):
-        a, b = max(by, 0), min(lags + by, lags)
-        if a < b:
-            target[a - by : b - by] = row[a:b]
-    return moved
+    best, height = 0.0, -np.inf
+    for slope in slopes:
+        total = np.zeros(lags)
+        for row, (to, taken) in zip(strength, _moves(slope * centre, lags), strict=True):
+            total[to] += row[taken]
+        if total.max() > height:
+            best, height = float(slope), float(total.max())
+    rows = np.zeros_like(strength)
+    for target, row, (to, taken) in zip(rows, strength, _moves(best * centre, lags), strict=True):
+        target[to] = row[taken]
+    return rows, best, int(np.argmax(rows.sum(axis=0)))
+
+
+def _moves(shift: FloatArray, lags: int) -> list[tuple[slice, slice]]:
+    """Return per row where it goes and what of it, when it moves left by ``shift`` columns."""
+    columns = np.clip(np.round(shift), -lags, lags).astype(np.intp).tolist()
+    return [
+        (slice(max(-by, 0), lags - max(by, 0)), slice(max(by, 0), lags - max(-by, 0)))
+        for by in columns
+    ]
 
 
 def _chance(strength: FloatArray, curves: Curves, part: tuple[int, int]) -> tuple[float, float]:

@@ -28,6 +28,7 @@ MAX_BRIDGE_S = 6.0
 """A heart rate may be bridged over a few beats, not more (own choice)."""
 RULES = Rules(coarse_segment_s=120.0, fine_segment_s=60.0, reach_s=3.0)
 MIN_SPREAD_BPM = 1.0
+"""A rate that varies less, as a standard deviation, is rounding and noise (own choice)."""
 
 
 def align_heart_rates(
@@ -53,20 +54,22 @@ def align_heart_rates(
     reference = regular_rate(reference_time_s, reference_bpm)
     recording = regular_rate(time_s, hr_bpm)
     for name, trace in (("reference", reference), ("recording", recording)):
-        if (
-            not np.nanstd(trace.values) >= MIN_SPREAD_BPM
-            if np.isfinite(trace.values).any()
-            else True
-        ):
+        known = trace.values[np.isfinite(trace.values)]
+        if known.size == 0 or float(known.std()) < MIN_SPREAD_BPM:
             return unknown(METHOD, f"the heart rate of the {name} hardly changes")
-    a, b = (Views(view, view) for view in map(_slope, (reference, recording)))
+    first, second = (Views(view, view) for view in map(rate_slope, (reference, recording)))
     return fit_clock(
-        a, b, method=METHOD, rules=RULES, max_offset_s=max_offset_s, max_drift_ppm=max_drift_ppm
+        first,
+        second,
+        method=METHOD,
+        rules=RULES,
+        max_offset_s=max_offset_s,
+        max_drift_ppm=max_drift_ppm,
     )
 
 
 def regular_rate(time_s: FloatArray, hr_bpm: FloatArray, *, fs_hz: float = FS_HZ) -> Trace:
-    """Lay readings on a uniform grid; NaN farther than half of `MAX_BRIDGE_S` from any."""
+    """Lay readings on a uniform grid; NaN in gaps of more than `MAX_BRIDGE_S`."""
     time_s = checked_times(time_s, "the times of a heart rate")
     hr_bpm = checked_signal(hr_bpm, "a heart rate")
     if time_s.shape != hr_bpm.shape:
@@ -78,9 +81,9 @@ def regular_rate(time_s: FloatArray, hr_bpm: FloatArray, *, fs_hz: float = FS_HZ
     start_s = float(time_s[0])
     grid_s = start_s + np.arange(int((time_s[-1] - start_s) * fs_hz) + 1) / fs_hz
     values = np.interp(grid_s, time_s, hr_bpm)
-    after = np.clip(np.searchsorted(time_s, grid_s), 1, max(time_s.size - 1, 1))
     if time_s.size > 1:
-        values[(time_s[after] - time_s[after - 1] > MAX_BRIDGE_S)] = np.nan
+        after = np.clip(np.searchsorted(time_s, grid_s), 1, time_s.size - 1)
+        values[time_s[after] - time_s[after - 1] > MAX_BRIDGE_S] = np.nan
     return Trace(values, fs_hz, start_s)
 
 
@@ -102,7 +105,8 @@ def rate_of_beats(beat_time_s: FloatArray) -> tuple[FloatArray, FloatArray]:
     return middle_s, np.where(plausible, rate, np.nan)
 
 
-def _slope(rate: Trace) -> Trace:
+def rate_slope(rate: Trace) -> Trace:
+    """Return the smoothed slope of a regular heart rate, NaN where that is missing."""
     filled, missing = bridge_gaps(rate.values)
     slope = ndimage.gaussian_filter1d(filled, SMOOTHING_S * rate.fs_hz, order=1)
     slope[missing] = np.nan

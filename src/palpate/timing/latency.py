@@ -29,6 +29,7 @@ from scipy import optimize, signal, stats
 from palpate.conditioning import bridge_gaps
 from palpate.signals import BoolArray, FloatArray, IntArray
 from palpate.timing.heart_rates import regular_rate
+from palpate.timing.lines import robust_spread
 from palpate.timing.records import UNDEFINED, Trace
 from palpate.validation import InputError, checked_signal, checked_times
 
@@ -144,7 +145,7 @@ class _Model:
     def fitted(self) -> Latency:
         """Fit the parameters and their intervals."""
         start = self._start()
-        scale = CAUCHY * max(spread(self._errors(start)), ROUNDING_BPM)
+        scale = CAUCHY * max(robust_spread(self._errors(start)), ROUNDING_BPM)
 
         def scaled_errors(parameters: FloatArray) -> FloatArray:
             return self._errors(parameters) / scale
@@ -165,7 +166,7 @@ class _Model:
             bias_bpm=bias_bpm,
             delay_interval_s=(delay_s - half[0], delay_s + half[0]),
             smoothing_interval_s=(max(smoothing_s - half[1], 0.0), smoothing_s + half[1]),
-            noise_bpm=spread(errors),
+            noise_bpm=robust_spread(errors),
             n_readings=int(self.hr_bpm.size),
         )
 
@@ -217,11 +218,6 @@ class _Model:
             rise = self._errors(parameters + by) - self._errors(low)
             columns.append(rise / (parameters + by - low)[place])
         return np.column_stack(columns)
-
-
-def spread(errors: FloatArray) -> float:
-    """Return a standard deviation that outliers hardly move: 1.4826 times the MAD."""
-    return 1.4826 * float(np.median(np.abs(errors - np.median(errors))))
 
 
 def smoothed(values: FloatArray, smoothing_s: float, *, fs_hz: float) -> FloatArray:

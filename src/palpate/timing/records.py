@@ -11,7 +11,7 @@ Conventions
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
@@ -139,13 +139,3 @@ class ClockFit:
 def unknown(method: str, reason: str, *, confidence: float = 0.0) -> ClockFit:
     """Return the fit that says the data cannot tell."""
     return ClockFit(method, Verdict.UNKNOWN, reason, confidence)
-
-
-def shifted(piece: ClockPiece, by_s: float, *, spread_s: float = 0.0) -> ClockPiece:
-    """Return a piece with ``by_s`` more offset and an interval ``spread_s`` wider each way."""
-    low, high = piece.offset_interval_s
-    return replace(
-        piece,
-        offset_s=piece.offset_s + by_s,
-        offset_interval_s=(low + by_s - spread_s, high + by_s + spread_s),
-    )

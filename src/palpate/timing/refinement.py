@@ -6,9 +6,7 @@ which decides between peaks that one segment alone could mistake (a step or a be
 further). Each segment's own peak next to the pooled one, set between samples by a
 parabola, gives its lag. A straight line through these lags is the clock: weights are
 ``r**2 / (1 - r**2)``, the inverse variance of a delay estimate up to a factor (Carter
-1987, Proc IEEE 75:236); outliers are cut by Tukey's biweight; and the drift has a prior of
-zero with a standard deviation of ``DRIFT_PRIOR_PPM``, so that a record too short to tell
-gives no drift rather than a wild one.
+1987, Proc IEEE 75:236).
 """
 
 from __future__ import annotations
@@ -16,20 +14,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft, stats
+from scipy import fft
 
 from palpate.signals import FloatArray, IntArray
 from palpate.timing.consensus import best_shear, rivals_of
-from palpate.timing.curves import FLAT, evidence
+from palpate.timing.curves import FLAT, MAX_CORRELATION, evidence
+from palpate.timing.lines import RobustLine, robust_line
 from palpate.timing.records import ClockPiece, Trace
 
-DRIFT_PRIOR_PPM = 200.0
-"""Crystals keep tens of ppm, cheap oscillators hundreds (common practice, no source)."""
-BIWEIGHT = 4.685
-"""Tukey's constant for 95 % efficiency on Gaussian errors."""
-MAD_TO_SD = 1.4826
-ROUNDS = 20
-MIN_SPREAD_SAMPLES = 0.02
+LEAST_SPREAD_SAMPLES = 0.02
 """No delay is read off a correlation peak more finely than this (own choice)."""
 SHARED_ERROR_SAMPLES = 0.1
 """Error of a lag that all segments share, which no averaging removes (own choice)."""
@@ -92,13 +85,19 @@ def refine(
     if np.count_nonzero(usable) < 3:
         return None
     lag_s = (place - reach) / fs_hz + rough.lag_at(time_s)
-    piece = _line(
+    held = np.minimum(height[usable], MAX_CORRELATION)
+    line = robust_line(
         time_s[usable],
         lag_s[usable],
-        height[usable],
-        fs_hz=fs_hz,
-        span_s=span_s,
+        np.square(held) / (1.0 - np.square(held)),
+        least_spread_s=LEAST_SPREAD_SAMPLES / fs_hz,
+    )
+    piece = piece_of(
+        line,
+        span_s,
+        correlation=float(np.median(height[usable][line.agreeing])),
         segments=time_s.size,
+        shared_error_s=SHARED_ERROR_SAMPLES / fs_hz,
     )
     middle_s = rough.lag_s + rough.drift * (sum(span_s) / 2.0 - rough.at_s)
     return Refined(piece, decided, tuple(middle_s + (lag - reach) / fs_hz for lag in rivals))
@@ -190,59 +189,27 @@ def _own_peaks(rows: FloatArray, expected: FloatArray) -> tuple[FloatArray, Floa
     return inner + np.clip(at, -0.5, 0.5), np.where(inside, here, 0.0)
 
 
-def _line(
-    time_s: FloatArray,
-    lag_s: FloatArray,
-    height: FloatArray,
-    *,
-    fs_hz: float,
+def piece_of(
+    line: RobustLine,
     span_s: tuple[float, float],
+    *,
+    correlation: float,
     segments: int,
+    shared_error_s: float,
 ) -> ClockPiece:
-    """Fit ``lag = offset + drift * time`` robustly with a prior on the drift."""
-    held = np.clip(height, 0.0, 0.999)
-    weight = np.square(held) / (1.0 - np.square(held))
-    weight = weight / weight.mean()
-    design = np.column_stack((np.ones(time_s.size), time_s - time_s.mean()))
-    spread = max(_spread(lag_s - np.median(lag_s)), MIN_SPREAD_SAMPLES / fs_hz)
-    keep = np.ones(time_s.size)
-    for _ in range(ROUNDS):
-        found, covariance = _ridge(design, lag_s, weight * keep, spread)
-        residual = lag_s - design @ found
-        spread = max(_spread(residual), MIN_SPREAD_SAMPLES / fs_hz)
-        keep = np.square(np.clip(1.0 - np.square(residual / (BIWEIGHT * spread)), 0.0, 1.0))
-    agreeing = np.abs(residual) < BIWEIGHT * spread
-    drift = float(found[1])
-    freedom = max(int(np.count_nonzero(agreeing)) - 2, 1)
-    quantile = float(stats.t.ppf(0.975, freedom))
-    lever = np.array([1.0, -time_s.mean()])
-    offset_s = float(lever @ found)
-    offset_half = quantile * float(np.sqrt(lever @ covariance @ lever))
-    offset_half += SHARED_ERROR_SAMPLES / fs_hz
-    drift_half = quantile * float(np.sqrt(covariance[1, 1])) * 1e6
+    """Return the piece of clock that a line of lags describes over ``span_s``."""
+    half_s = line.offset_half_s + shared_error_s
     return ClockPiece(
         start_s=span_s[0],
         end_s=span_s[1],
-        offset_s=offset_s,
-        drift_ppm=drift * 1e6,
-        offset_interval_s=(offset_s - offset_half, offset_s + offset_half),
-        drift_interval_ppm=(drift * 1e6 - drift_half, drift * 1e6 + drift_half),
-        correlation=float(np.median(height[agreeing])),
-        agreeing=int(np.count_nonzero(agreeing)),
+        offset_s=line.offset_s,
+        drift_ppm=line.drift * 1e6,
+        offset_interval_s=(line.offset_s - half_s, line.offset_s + half_s),
+        drift_interval_ppm=(
+            (line.drift - line.drift_half) * 1e6,
+            (line.drift + line.drift_half) * 1e6,
+        ),
+        correlation=correlation,
+        agreeing=int(np.count_nonzero(line.agreeing)),
         segments=segments,
     )
-
-
-def _ridge(
-    design: FloatArray, lag_s: FloatArray, weight: FloatArray, spread: float
-) -> tuple[FloatArray, FloatArray]:
-    """Return the posterior mean ``(2,)`` and covariance of the line given the spread."""
-    precision = (design.T * weight) @ design / spread**2
-    precision[1, 1] += (DRIFT_PRIOR_PPM * 1e-6) ** -2
-    covariance = np.asarray(np.linalg.inv(precision), dtype=np.float64)
-    mean = covariance @ ((design.T * weight) @ lag_s) / spread**2
-    return np.asarray(mean), np.asarray(covariance)
-
-
-def _spread(residual: FloatArray) -> float:
-    return MAD_TO_SD * float(np.median(np.abs(residual)))
