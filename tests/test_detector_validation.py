@@ -195,7 +195,8 @@ def test_command_writes_a_report_that_agrees_with_its_tables(folder, tmp_path, c
 
     with (output / "records.csv").open(newline="") as file:
         rows = {row["record"]: row for row in csv.DictReader(file)}
-    assert list(rows) == ["ridge", "valley", "gross", "average"]
+    assert list(rows)[:3] == ["ridge", "valley", "gross"]
+    assert list(rows)[-1] == "average"
     assert int(rows["gross"]["missed"]) == int(rows["valley"]["missed"]) == 3
     assert float(rows["gross"]["sensitivity_pct"]) == pytest.approx(
         100 * (1 - 3 / int(rows["gross"]["beats"])), rel=1e-5

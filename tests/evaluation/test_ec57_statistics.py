@@ -7,6 +7,7 @@ from palpate.evaluation import (
     average_statistics,
     beat_statistics,
     class_sensitivity,
+    gross_intervals,
     gross_statistics,
 )
 from palpate.validation import InputError
@@ -125,3 +126,26 @@ def test_no_records_give_undefined_statistics():
 def test_a_matrix_of_another_shape_is_refused():
     with pytest.raises(InputError, match="7 reference by 7 test classes"):
         beat_statistics(np.zeros((5, 5), dtype=np.intp))
+
+
+def test_gross_interval_draws_whole_records():
+    # Twenty records of 1000 beats whose sensitivity differs: the spread between records,
+    # not that of single beats, must set the interval.
+    rng = np.random.default_rng(4)
+    matrices = np.zeros((20, 7, 7), dtype=np.intp)
+    missed = rng.integers(0, 200, 20)
+    matrices[:, 0, 0], matrices[:, 0, 5] = 1000 - missed, missed
+    low, high = gross_intervals(matrices)["qrs_sensitivity"]
+    mean = 100 * (1 - missed.mean() / 1000)
+    standard_error = 100 * missed.std(ddof=1) / 1000 / np.sqrt(20)
+    assert low < mean < high
+    assert high - low == pytest.approx(2 * 1.96 * standard_error, rel=0.15)
+
+
+def test_gross_interval_needs_five_records_and_a_denominator():
+    matrices = np.zeros((6, 7, 7), dtype=np.intp)
+    matrices[:, 0, 0] = 10
+    intervals = gross_intervals(matrices)
+    assert intervals["qrs_sensitivity"] == (100.0, 100.0)
+    assert np.isnan(intervals["sveb_sensitivity"]).all()
+    assert np.isnan(gross_intervals(matrices[:4])["qrs_sensitivity"]).all()

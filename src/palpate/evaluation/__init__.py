@@ -20,6 +20,7 @@ from palpate.evaluation.ec57_statistics import (
     average_statistics,
     beat_statistics,
     class_sensitivity,
+    gross_intervals,
     gross_statistics,
 )
 from palpate.evaluation.matching import BeatMatch, match_beats
@@ -40,6 +41,7 @@ __all__ = [
     "compare_ec57",
     "concordance",
     "error_summary",
+    "gross_intervals",
     "gross_statistics",
     "heart_rate_error",
     "intraclass_correlations",

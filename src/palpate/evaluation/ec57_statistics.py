@@ -21,6 +21,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
+from palpate.evaluation.bootstrap import block_resamples, percentile_interval
 from palpate.signals import IntArray
 from palpate.validation import InputError
 
@@ -29,6 +30,7 @@ _N, _S, _V, _F, _Q, _O, _X = range(_N_CLASSES)
 _BEATS = slice(_N, _O)
 _NOTHING = slice(_O, _N_CLASSES)
 _NOT_V = [_N, _S, _F, _Q]
+_FEWEST_RECORDS = 5  # to draw from; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +109,30 @@ def average_statistics(counts: Sequence[IntArray]) -> dict[str, float]:
     records = [beat_statistics(each) for each in counts]
     values = {name: [getattr(record, name).percent for record in records] for name in STATISTICS}
     return {name: _mean_defined(percents) for name, percents in values.items()}
+
+
+def gross_intervals(
+    counts: Sequence[IntArray], *, level: float = 0.95, seed: int = 0
+) -> dict[str, tuple[float, float]]:
+    """Return per statistic the interval of the gross percentage, by redrawing whole records.
+
+    Beats of one record are alike, so records are drawn (cluster bootstrap, percentile
+    interval); with fewer than five records the interval is NaN.
+    """
+    if len(counts) < _FEWEST_RECORDS:
+        return dict.fromkeys(STATISTICS, (float("nan"), float("nan")))
+    records = [beat_statistics(each) for each in counts]
+    rows = block_resamples(len(records), block=1, seed=seed)
+    intervals = {}
+    for name in STATISTICS:
+        ratios = [getattr(record, name) for record in records]
+        part = np.array([ratio.numerator for ratio in ratios])[rows].sum(axis=1)
+        whole = np.array([ratio.denominator for ratio in ratios])[rows].sum(axis=1)
+        percent = np.full(part.shape, np.nan)
+        np.divide(100.0 * part, whole, out=percent, where=whole > 0)
+        low, high = percentile_interval(percent, level=level)
+        intervals[name] = (float(low), float(high))
+    return intervals
 
 
 def _mean_defined(percents: list[float]) -> float:

@@ -91,15 +91,19 @@ def _table(rows: Sequence[Row], columns: Sequence[Column]) -> dict[str, Any]:
 
 
 def _overall(runs: Sequence[RecordRun], options: Options) -> str:
-    gross, average = total_rows(runs)
+    gross, low, high, _ = total_rows(runs)
     found, right = (
-        f"{number(2)(gross[key])} % (mean over records {number(2)(average[key])} %)"
+        f"{number(2)(gross[key])} %{_interval(low[key], high[key])}"
         for key in ("sensitivity_pct", "positive_predictivity_pct")
     )
     beats = f"{count(gross['beats'])} beats in {_plural(len(without_noise(runs)), 'record')}"
     if gross["found"] + gross["extra"] == 0:
         return f"{options.detector} marks nothing: it misses all {beats}."
     return f"{options.detector} finds {found} of {beats}; {right} of its marks are beats."
+
+
+def _interval(low: float, high: float) -> str:
+    return "" if np.isnan(low) else f" ({low:.2f} to {high:.2f} %)"
 
 
 def _where(runs: Sequence[RecordRun]) -> list[str]:

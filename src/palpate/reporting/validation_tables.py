@@ -14,6 +14,7 @@ from palpate.evaluation.ec57_statistics import (
     Ratio,
     average_statistics,
     class_sensitivity,
+    gross_intervals,
     gross_statistics,
 )
 from palpate.reporting.tables import plain
@@ -23,6 +24,7 @@ Row: TypeAlias = dict[str, Any]
 
 SCHEMA = 1
 GROSS, AVERAGE = "gross", "average"
+GROSS_LOW, GROSS_HIGH = "gross, 95 % from", "gross, 95 % to"
 CLASS_NAMES = {
     "N": "normal and bundle branch block",
     "S": "supraventricular ectopic",
@@ -49,7 +51,7 @@ def record_rows(runs: Sequence[RecordRun]) -> list[Row]:
 
 
 def total_rows(runs: Sequence[RecordRun]) -> list[Row]:
-    """Return the gross row (pooled counts) and the average row (mean over records)."""
+    """Return the rows gross (pooled counts), its 95 % bounds, and average (mean of records)."""
     scored = without_noise(runs)
     matrices = [_counts(run) for run in scored]
     average = average_statistics(matrices)
@@ -65,7 +67,12 @@ def total_rows(runs: Sequence[RecordRun]) -> list[Row]:
     mean |= {column: average[name] for column, name in _STATISTICS.items()}
     for column in ("f1_50ms_pct", "rr_error_rms_ms", "runtime_ms"):
         mean[column] = _mean([row[column] for row in rows])
-    return [gross, mean]
+    bounds = gross_intervals(matrices)
+    low, high = (
+        {"record": name, "lead": ""} | {key: bounds[of][side] for key, of in _STATISTICS.items()}
+        for side, name in enumerate((GROSS_LOW, GROSS_HIGH))
+    )
+    return [gross, low, high, mean]
 
 
 def class_rows(runs: Sequence[RecordRun]) -> list[Row]:
@@ -132,7 +139,7 @@ def failure_rows(runs: Sequence[RecordRun]) -> list[Row]:
 
 def validation_summary(runs: Sequence[RecordRun], options: Options) -> Row:
     """Return everything as plain values that JSON can hold; undefined is None."""
-    gross, average = total_rows(runs)
+    gross, low, high, average = total_rows(runs)
     summary: Row = plain(
         {
             "schema": SCHEMA,
@@ -140,6 +147,8 @@ def validation_summary(runs: Sequence[RecordRun], options: Options) -> Row:
             "options": asdict(options),
             "n_records": len(without_noise(runs)),
             "gross": gross,
+            "gross_95_pct_from": low,
+            "gross_95_pct_to": high,
             "average": average,
             "classes": class_rows(runs),
             "timing": timing_row(runs),
