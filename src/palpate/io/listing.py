@@ -30,6 +30,10 @@ from palpate.signals import Activity, FloatArray, RateSeries, Recording, SourceF
 from palpate.validation import InputError
 
 
+# A file with more channels than this is damaged as a whole, not in some of them.
+MAX_SINGLE_READS = 256
+
+
 @dataclass(frozen=True, slots=True)
 class ChannelListing:
     """One column of samples; ``recording`` and ``role`` are empty for a raw file."""
@@ -121,7 +125,7 @@ def _readable(raw: RawFile, say: Say) -> list[tuple[int, RawBlock]]:
     try:
         return list(zip(raw.signals, raw.read([[at] for at in raw.signals]), strict=True))
     except InputError:
-        if len(raw.signals) == 1:
+        if not 1 < len(raw.signals) <= MAX_SINGLE_READS:
             raise
     found = []
     for at in raw.signals:
