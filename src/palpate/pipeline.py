@@ -24,6 +24,7 @@ from palpate.evaluation.scoring import (
     scored_windows,
 )
 from palpate.explanation.dose_response import MIN_WINDOWS, DoseResponse, dose_response
+from palpate.explanation.oracle import oracle_windows
 from palpate.heartrate import estimate
 from palpate.motion import motion_flags, motion_windows
 from palpate.ppg import ppg_windows
@@ -90,13 +91,15 @@ class BandResult:
     """What one wrist recording did: motion and light per window, and its heart rates.
 
     ``motion`` is what :func:`palpate.motion.motion_windows` returns, with the column
-    ``flag``; ``light`` is what :func:`palpate.ppg.ppg_windows` returns. Both lie on the
-    session's grid, and have no columns where the band lacks the sensor.
+    ``flag``; ``light`` is what :func:`palpate.ppg.ppg_windows` returns; ``oracle`` what
+    :func:`palpate.explanation.oracle.oracle_windows` finds at the reference's rate. All
+    lie on the session's grid, and have no columns where the band lacks the sensor.
     """
 
     recording: Recording
     motion: WindowTable
     light: WindowTable
+    oracle: WindowTable
     sources: tuple[SourceResult, ...]
 
 
@@ -165,7 +168,7 @@ def _ecg_of(session: Session) -> tuple[Recording, Waveform]:
 
 
 def _examine(band: Recording, reference: WindowTable, options: Options) -> BandResult:
-    motion = light = WindowTable(reference.start_s, reference.end_s)
+    motion = light = oracle = WindowTable(reference.start_s, reference.end_s)
     rates = [_per_window(rate, band, reference) for rate in band.rates]
     if band.of_role(Role.PPG):
         ppg, fs_hz, start_s = _from_grid_point(band, band.of_role(Role.PPG)[0], options.step_s)
@@ -179,14 +182,23 @@ def _examine(band: Recording, reference: WindowTable, options: Options) -> BandR
             "window_s": options.window_s,
             "step_s": options.step_s,
         }
-        light = light.joined(ppg_windows(ppg, **span))
+        seen = ppg_windows(ppg, **span)
+        light = light.joined(seen)
+        trusted_bpm = _trusted_rate(reference, seen)
+        oracle = oracle.joined(oracle_windows(ppg, acc, trusted_bpm, **span))
         if acc is not None:
             moved = motion_windows(acc, unit=band.of_role(Role.ACC)[0].unit, gyro=gyro, **span)
             motion = motion.joined(moved.with_columns(flag=motion_flags(moved)))
         rates += [estimate(ppg, acc, method=method, **span) for method in options.methods]
     sources = tuple(_score(band, rate, reference, motion, options) for rate in rates)
     _require_overlap(band, reference, (motion, light), sources)
-    return BandResult(band, motion, light, sources)
+    return BandResult(band, motion, light, oracle, sources)
+
+
+def _trusted_rate(reference: WindowTable, windows: WindowTable) -> FloatArray:
+    """Return the reference rate for each of these windows; NaN where there is no trusted one."""
+    known = WindowTable(windows.start_s, windows.end_s).joined(reference)
+    return np.where(known["trusted"], known["hr_bpm"], np.nan)
 
 
 def _from_grid_point(

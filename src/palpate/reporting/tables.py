@@ -37,6 +37,7 @@ def _source_rows(
         "reference_reason": reference["reason"],
         **{f"motion_{name}": column for name, column in band.motion.columns.items()},
         **{f"light_{name}": column for name, column in band.light.columns.items()},
+        **band.oracle.columns,
     }
     names = list(columns)
     for values in zip(*(columns[name].tolist() for name in names), strict=True):
