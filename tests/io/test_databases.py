@@ -5,12 +5,14 @@ from __future__ import annotations
 import functools
 import hashlib
 import http.server
+import json
 import re
 import threading
 from dataclasses import replace
 
 import pytest
 
+from palpate.cli import main
 from palpate.io.databases import (
     DATABASES,
     Database,
@@ -226,3 +228,34 @@ def test_pinned_hashes_are_those_of_the_files_measured_on(data_dir):
             if (present / file).exists():
                 content = (present / file).read_bytes()
                 assert f"sha256:{hashlib.sha256(content).hexdigest()}" == digest, file
+
+
+def test_command_fetches_from_a_mirror_and_names_the_terms(database, tmp_path, capsys):
+    folder = tmp_path / "wrist"
+    arguments = ["fetch", "wrist", "-o", str(folder), "--mirror", database.address, "--json"]
+    assert main(arguments) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert sorted(said["files"]) == sorted(path.name for path in folder.iterdir())
+    assert said["n_pinned"] == 0
+    assert said["database"]["licence"] == DATABASES["wrist"].licence
+
+
+def test_command_without_a_name_lists_the_databases(capsys):
+    assert main(["fetch"]) == 0
+    printed = capsys.readouterr().out
+    assert all(f"{name} " in printed for name in DATABASES)
+
+
+def test_command_explains_an_unknown_name(capsys):
+    assert main(["fetch", "mitbd"]) == 2
+    assert "there is no database 'mitbd'" in capsys.readouterr().err
+
+
+def test_command_without_a_network_says_so_in_one_sentence(tmp_path, capsys):
+    # Port 9 of this machine: nothing listens there.
+    arguments = ["fetch", "mitdb", "-o", str(tmp_path / "m"), "--mirror", "http://127.0.0.1:9"]
+    assert main(arguments) == 2
+    said = capsys.readouterr().err.strip()
+    assert said.count("\n") == 0
+    assert "connect to a network" in said
+    assert not (tmp_path / "m").exists()
