@@ -263,7 +263,7 @@ def _unpredicted(
     """
     n, fold = light.shape[0], light.shape[1] // FOLDS
     target = light[:, : FOLDS * fold].reshape(n, FOLDS, fold, 1)
-    inputs = [_lagged(motion, first, fold, delay) for delay in DELAYS]
+    inputs = [x.reshape(n, FOLDS, fold, -1) for x in _delayed(motion, first, FOLDS * fold)]
     gram = np.stack([np.swapaxes(x, 2, 3) @ x for x in inputs])
     cross = np.stack([np.swapaxes(x, 2, 3) @ target for x in inputs])
     whole = cross.sum(axis=2)
@@ -281,11 +281,22 @@ def _unpredicted(
     return residual, np.asarray(DELAYS, dtype=np.intp)[best]
 
 
-def _lagged(motion: FloatArray, first: IntArray, fold: int, delay: int) -> FloatArray:
-    """Return ``(n_windows, FOLDS, fold, axes * taps)``: the motion ``delay + tap`` earlier."""
-    at = first[:, np.newaxis, np.newaxis] + np.arange(FOLDS * fold)[:, np.newaxis]
-    at = np.clip(at - delay - np.asarray(TAPS), 0, motion.shape[0] - 1)
-    return np.asarray(motion[at].reshape(first.size, FOLDS, fold, len(TAPS) * motion.shape[1]))
+def _delayed(motion: FloatArray, first: IntArray, width: int) -> list[FloatArray]:
+    """Return per delay ``(n_windows, width, taps * axes)``: the motion ``delay + tap`` earlier.
+
+    Beyond the record's ends its first and last sample stand in.
+    """
+    reach = max(DELAYS) + max(TAPS)
+    start, length = first[0], first[-1] - first[0] + width
+    around = np.arange(start - reach, start + length + reach)
+    span = motion[np.clip(around, 0, motion.shape[0] - 1)]
+    index = (first - start)[:, np.newaxis] + np.arange(width)
+    windows = []
+    for delay in DELAYS:
+        lags = [reach - delay - tap for tap in TAPS]
+        columns = np.concatenate([span[lag : lag + length] for lag in lags], axis=1)
+        windows.append(np.take(columns, index, axis=0))
+    return windows
 
 
 def _fit(gram: FloatArray, cross: FloatArray) -> FloatArray:

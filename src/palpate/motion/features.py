@@ -134,7 +134,7 @@ def _sample_features(
     acc_g: FloatArray, gyro: FloatArray | None, fs_hz: float, first: IntArray, width: int
 ) -> dict[str, FloatArray]:
     """Return the columns that need every sample."""
-    magnitude = np.linalg.norm(acc_g, axis=1)
+    magnitude = intensity.magnitude_g(acc_g)
     weighted = hand_arm_weighted(acc_g * STANDARD_GRAVITY_MPS2, fs_hz=fs_hz)
     fast = _above_split(acc_g, fs_hz)
     nothing = np.full(first.size, np.nan)
@@ -146,13 +146,12 @@ def _sample_features(
             + [intensity.mad_g(windowed(magnitude, rows, width)) for rows in _portions(first)]
         ),
         "shake_rms_g": np.sqrt(window_means(fast, first, width)),
-        "vibration_wh_mps2": np.sqrt(window_means((weighted**2).sum(axis=1), first, width)),
+        "vibration_wh_mps2": np.sqrt(window_means(_energy(weighted), first, width)),
         "vibration_high_hz": np.full(first.size, usable_band_hz(fs_hz)[1]),
         "gyro_rms_dps": nothing.copy(),
     }
     if gyro is not None:
-        energy = (gyro**2).sum(axis=1)
-        columns["gyro_rms_dps"] = np.sqrt(window_means(energy, first, width))
+        columns["gyro_rms_dps"] = np.sqrt(window_means(_energy(gyro), first, width))
     means = window_means(acc_g, first, width)
     columns |= {f"gravity_{name}_g": m.copy() for name, m in zip("xyz", means.T, strict=False)}
     return columns
@@ -163,7 +162,11 @@ def _above_split(acc_g: FloatArray, fs_hz: float) -> FloatArray:
     if fs_hz <= 2.0 * intensity.SPLIT_HZ or acc_g.shape[0] < 2:
         return np.full(acc_g.shape[0], np.nan)
     fast = zero_phase(acc_g, fs_hz=fs_hz, low_hz=intensity.SPLIT_HZ, order=4)
-    return np.asarray((fast**2).sum(axis=1))
+    return _energy(fast)
+
+
+def _energy(vectors: FloatArray) -> FloatArray:
+    return np.asarray(np.einsum("ij,ij->i", vectors, vectors))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -31,9 +31,14 @@ HANN_NOISE_BINS = 1.5
 """Equivalent noise bandwidth of a Hann taper in bins (Harris 1978, Proc IEEE 66:51)."""
 
 
+def magnitude_g(acc_g: FloatArray) -> FloatArray:
+    """Return ``|a|`` per sample, ``(n,)``."""
+    return np.asarray(np.sqrt(np.einsum("ij,ij->i", acc_g, acc_g)))
+
+
 def enmo_g(acc_g: FloatArray) -> FloatArray:
     """Return ``max(|a| - 1 g, 0)`` per sample, ``(n,)``, from ``acc_g (n, 3)``."""
-    return np.asarray(np.maximum(np.linalg.norm(acc_g, axis=1) - 1.0, 0.0))
+    return np.asarray(np.maximum(magnitude_g(acc_g) - 1.0, 0.0))
 
 
 def mad_g(magnitude_g: FloatArray) -> FloatArray:

@@ -27,6 +27,8 @@ G_PER_UNIT = {
     "m/s²": 1.0 / STANDARD_GRAVITY_MPS2,
 }
 
+CHECK_FS_HZ = 16.0
+"""Gravity needs no more samples; means and scatter do not mind aliasing."""
 STILL_WINDOW_S = 2.0
 STILL_RELATIVE_SD = 0.05
 """A window is still if its scatter is below this share of its mean vector (own choice)."""
@@ -89,7 +91,8 @@ def check_unit(acc: FloatArray, *, fs_hz: float, unit: str) -> UnitCheck:
     acc_g = to_g(acc, unit=unit)
     if acc_g.shape[1] != 3:
         return UnitCheck("undecided", float("nan"), False, "", "gravity needs three axes")
-    gravity_g, at_rest = _gravity(acc_g, checked_rate(fs_hz))
+    stride = max(int(checked_rate(fs_hz) / CHECK_FS_HZ), 1)
+    gravity_g, at_rest = _gravity(acc_g[::stride], fs_hz / stride)
     if not np.isfinite(gravity_g):
         finding = "the accelerometer holds no finite sample"
         return UnitCheck("undecided", gravity_g, at_rest, "", finding)

@@ -18,7 +18,6 @@ the flat tops remain: they still time the pulse, and ``ppg_windows`` counts them
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -98,15 +97,20 @@ def prepare(channel: FloatArray, *, fs_hz: float) -> Prepared:
         return Prepared(np.zeros(filled.size), np.ones(filled.size), missing, steps)
     level = _without_spikes(remove_steps(filled, steps, fs_hz=fs_hz), fs_hz)
     filtered = zero_phase(level, fs_hz=fs_hz, low_hz=LOW_HZ, high_hz=HIGH_HZ)
-    rms = _local(filtered, fs_hz, lambda blocks: np.sqrt((blocks**2).mean(axis=1)))
+    blocks = _blocks(filtered, fs_hz)
+    centres = (np.arange(len(blocks)) + 0.5) * blocks.shape[1] - 0.5
+    block_rms = _steady(np.sqrt((blocks**2).mean(axis=1)))
+    rms = np.interp(np.arange(filtered.size), centres, block_rms)
     floor = NEGLIGIBLE * float(np.abs(level).max()) or 1.0
     return Prepared(filtered, np.maximum(rms, floor), missing, steps)
 
 
 def _without_spikes(values: FloatArray, fs_hz: float) -> FloatArray:
-    centre = _local(values, fs_hz, lambda blocks: np.median(blocks, axis=1))
-    swing = _local(values, fs_hz, _block_swing)
-    spike = np.abs(values - centre) > SPIKE_SWINGS * swing
+    blocks = _blocks(values, fs_hz)
+    centre = _steady(np.median(blocks, axis=1))
+    swing = _steady(_block_swing(blocks))
+    block = np.minimum(np.arange(values.size) // blocks.shape[1], len(blocks) - 1)
+    spike = np.abs(values - centre[block]) > SPIKE_SWINGS * swing[block]
     if not spike.any():
         return values
     reach = 2 * round(SPIKE_REACH_S * fs_hz) + 1
@@ -121,13 +125,13 @@ def _block_swing(blocks: FloatArray) -> FloatArray:
     return np.asarray(ordered[:, blocks.shape[1] - 1 - trim] - ordered[:, trim])
 
 
-def _local(
-    values: FloatArray, fs_hz: float, statistic: Callable[[FloatArray], FloatArray]
-) -> FloatArray:
-    """Return a statistic of one-second blocks, median over neighbours, at every sample."""
+def _blocks(values: FloatArray, fs_hz: float) -> FloatArray:
+    """Return ``(n_blocks, samples)``, one second each; a shorter rest is left out."""
     size = min(max(round(BLOCK_S * fs_hz), 2), values.size)
     n_blocks = values.size // size
-    blocks = statistic(values[: n_blocks * size].reshape(n_blocks, size))
-    smooth = ndimage.median_filter(blocks, SCALE_BLOCKS, mode="nearest")
-    centres = (np.arange(n_blocks) + 0.5) * size - 0.5
-    return np.asarray(np.interp(np.arange(values.size), centres, smooth))
+    return values[: n_blocks * size].reshape(n_blocks, size)
+
+
+def _steady(per_block: FloatArray) -> FloatArray:
+    """Return the running median over ``SCALE_BLOCKS`` blocks."""
+    return np.asarray(ndimage.median_filter(per_block, SCALE_BLOCKS, mode="nearest"))

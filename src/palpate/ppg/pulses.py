@@ -19,13 +19,15 @@ Deviations from the paper
 * The signal comes from ``preparation`` (0.4 to 8 Hz, unit local scale), so that a spike
   or a gain change does not decide about pulses elsewhere.
 * The offset is a share of the running 8 s mean, not of the whole record's.
-* Peaks are placed between samples by a parabola, and of two peaks closer than
-  ``REFRACTORY_S`` the lower is dropped.
+* Blocks are found at 64 Hz whatever the sensor's rate; peaks are placed at the sensor's
+  rate, and between its samples by a parabola. Of two peaks closer than ``REFRACTORY_S``
+  the lower is dropped.
 """
 
 from __future__ import annotations
 
 import numpy as np
+from scipy import ndimage
 
 from palpate.conditioning import resample, runs, window_samples, windowed
 from palpate.conditioning.periodicity import self_similarity, shortest_period
@@ -42,7 +44,9 @@ PEAKS_PER_BEAT = 6.0
 OFFSET = 0.02
 OFFSET_MEAN_S = 8.0
 
-PERIOD_FS_HZ = 32.0
+BLOCK_FS_HZ = 64.0
+"""The light holds nothing above 8 Hz; blocks are found at this rate, whatever the sensor's."""
+PERIOD_STRIDE = 2
 PERIOD_WINDOW_S = 8.0
 PERIOD_STEP_S = 2.0
 NEAR_BEST = 0.7
@@ -72,45 +76,55 @@ def pulse_times(prepared: Prepared, *, fs_hz: float, method: str = "adaptive") -
     signal = prepared.normalised()
     if signal.size < 3:
         return np.empty(0)
-    beat_s = np.full(signal.size, BEAT_S)
+    slow = resample(np.where(prepared.missing, 0.0, signal), fs_hz=fs_hz, to_hz=BLOCK_FS_HZ)
+    beat_s = np.full(slow.size, BEAT_S)
     if method == "adaptive":
-        beat_s = np.minimum(_local_period_s(signal, fs_hz), BEAT_S)
-    peaks = _block_peaks(np.where(prepared.missing, 0.0, signal), beat_s * fs_hz, fs_hz)
+        beat_s = np.minimum(_local_period_s(slow), BEAT_S)
+    coarse = np.asarray(_block_peaks(slow, beat_s * BLOCK_FS_HZ) * (fs_hz / BLOCK_FS_HZ))
+    peaks = _highest_near(signal, coarse, reach=int(np.ceil(fs_hz / BLOCK_FS_HZ)))
     peaks = peaks[(peaks > 0) & (peaks < signal.size - 1)]
     peaks = peaks[~prepared.missing[peaks]]
     peaks = _far_enough(peaks, signal[peaks], REFRACTORY_S * fs_hz)
     return _vertex(signal, peaks) / fs_hz
 
 
-def _local_period_s(signal: FloatArray, fs_hz: float) -> FloatArray:
-    """Return the light's dominant period around every sample, ``(n,)`` seconds."""
-    slow = resample(signal, fs_hz=fs_hz, to_hz=PERIOD_FS_HZ)
+def _local_period_s(slow: FloatArray) -> FloatArray:
+    """Return the dominant period around every sample of the light at ``BLOCK_FS_HZ``, ``(n,)``."""
+    light = slow[::PERIOD_STRIDE]
+    fs_hz = BLOCK_FS_HZ / PERIOD_STRIDE
     first, width = window_samples(
-        slow.size, fs_hz=PERIOD_FS_HZ, window_s=PERIOD_WINDOW_S, step_s=PERIOD_STEP_S
+        light.size, fs_hz=fs_hz, window_s=PERIOD_WINDOW_S, step_s=PERIOD_STEP_S
     )
     if first.size == 0:
-        return np.full(signal.size, BEAT_S)
+        return np.full(slow.size, BEAT_S)
     similarity = self_similarity(
-        windowed(slow, first, width)[:, :, np.newaxis], max_lag=round(2 * BEAT_S * PERIOD_FS_HZ)
+        windowed(light, first, width)[:, :, np.newaxis], max_lag=round(2 * BEAT_S * fs_hz)
     )
-    shortest = int(REFRACTORY_S * PERIOD_FS_HZ)
-    period, _ = shortest_period(similarity, shortest=shortest, near_best=NEAR_BEST)
-    period_s = np.where(np.isnan(period), BEAT_S, period / PERIOD_FS_HZ)
-    centre_s = (first + width / 2.0) / PERIOD_FS_HZ
-    return np.asarray(np.interp(np.arange(signal.size) / fs_hz, centre_s, period_s))
+    period, _ = shortest_period(similarity, shortest=int(REFRACTORY_S * fs_hz), near_best=NEAR_BEST)
+    period_s = np.where(np.isnan(period), BEAT_S, period / fs_hz)
+    centre = (first + width / 2.0) * PERIOD_STRIDE
+    return np.asarray(np.interp(np.arange(slow.size), centre, period_s))
 
 
-def _block_peaks(signal: FloatArray, beat: FloatArray, fs_hz: float) -> IntArray:
+def _block_peaks(signal: FloatArray, beat: FloatArray) -> IntArray:
     """Return the highest sample of each block; ``beat (n,)`` is the beat's width in samples."""
     energy = np.maximum(signal, 0.0) ** 2
     narrow = beat / PEAKS_PER_BEAT
-    offset = OFFSET * moving_mean(energy, np.full(energy.size, OFFSET_MEAN_S * fs_hz))
+    offset = OFFSET * ndimage.uniform_filter1d(energy, round(OFFSET_MEAN_S * BLOCK_FS_HZ))
     first, end = runs(moving_mean(energy, narrow) > moving_mean(energy, beat) + offset)
     wide = end - first >= np.round(narrow[first])
     return np.array(
-        [a + int(np.argmax(signal[a:b])) for a, b in zip(first[wide], end[wide], strict=True)],
+        [a + int(signal[a:b].argmax()) for a, b in zip(first[wide], end[wide], strict=True)],
         dtype=np.intp,
     )
+
+
+def _highest_near(signal: FloatArray, at: FloatArray, *, reach: int) -> IntArray:
+    """Return the highest sample within ``reach`` samples of each position."""
+    index = np.round(at).astype(np.intp)[:, np.newaxis] + np.arange(-reach, reach + 1)
+    index = np.clip(index, 0, signal.size - 1)
+    best = signal[index].argmax(axis=1)
+    return np.asarray(index[np.arange(best.size), best], dtype=np.intp)
 
 
 def moving_mean(values: FloatArray, width: FloatArray) -> FloatArray:
