@@ -186,10 +186,8 @@ def _flat_samples(values: FloatArray, fs_hz: float) -> BoolArray:
     spread = ndimage.maximum_filter1d(values, width) - ndimage.minimum_filter1d(values, width)
     moving = spread[spread > 0]
     limit = _FLAT_RATIO * np.median(moving) if moving.size else 0.0
-    quiet = spread <= limit
-    return np.asarray(
-        ndimage.binary_dilation(quiet, np.ones(width, dtype=np.bool_)), dtype=np.bool_
-    )
+    quiet = (spread <= limit).astype(np.uint8)
+    return np.asarray(ndimage.maximum_filter1d(quiet, width), dtype=np.bool_)
 
 
 def _band_passed(

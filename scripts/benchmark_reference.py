@@ -1,0 +1,189 @@
+"""Measure how right the beat reference is where it calls itself trusted, and how much that is.
+
+Usage: python scripts/benchmark_reference.py --data FOLDER [--csv FILE]
+
+FOLDER holds datasets/, as PALPATE_DATA does. Four sets, each against its own truth:
+
+ieee_spc2015         BPM0 of the IEEE Signal Processing Cup 2015 (Zhang, Pi & Liu 2015)
+wrist_ppg_exercise   annotated beats (Jarchi & Casson 2017), all windows and those whose
+                     annotated RR intervals hold no missed, extra, ectopic, long or short one
+                     by Lipponen & Tarvainen 2019: an annotation that doubles an interval in
+                     steady cycling is a fault of the annotation
+mitdb, nstdb         annotated beats (Moody & Mark 2001; Moody, Muldrow & Mark 1984), first
+                     lead
+
+Error is reference minus truth in bpm over 8 s windows every 2 s.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import time
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import edfio
+import numpy as np
+import wfdb
+from numpy.typing import NDArray
+from scipy.io import loadmat
+
+from palpate.ecg import beat_reference, classify_rr, window_heart_rate
+from palpate.signals import WindowTable
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+EMPTY: Floats = np.zeros(0)
+BEAT_SYMBOLS = frozenset("NLRBAaJSVrFejnE/fQ?")
+
+
+@dataclass(frozen=True)
+class Truth:
+    """An ECG lead with the true rate, as a series per window or as beats."""
+
+    name: str
+    ecg: Floats
+    fs_hz: float
+    bpm: Floats = EMPTY
+    beat_s: Floats | None = None
+
+    def per_window(self, windows: WindowTable) -> tuple[Floats, Mask]:
+        """Return the true rate per window, and where the truth itself looks consistent."""
+        if self.beat_s is None:
+            rate = np.full(len(windows), np.nan)
+            rate[: self.bpm.size] = self.bpm[: len(windows)]
+            return rate, np.isfinite(rate)
+        rate = window_heart_rate(self.beat_s, windows.start_s, windows.end_s)
+        marks = np.concatenate(([0], np.cumsum(classify_rr(self.beat_s).marked)))
+        low, high = (np.searchsorted(self.beat_s, t) for t in (windows.start_s, windows.end_s))
+        return rate, marks[high] == marks[np.minimum(low + 1, high)]
+
+
+@dataclass(frozen=True)
+class Score:
+    """What one recording, or several together, gave."""
+
+    name: str
+    error: Floats
+    trusted: Mask
+    consistent: Mask
+    reasons: Counter[str]
+    seconds: float
+
+    def row(self) -> dict[str, str]:
+        """Return the columns of the table."""
+        size, ok = np.abs(self.error), self.trusted
+        doubt = ~(size <= 5.0)
+        clear = ok & self.consistent
+        return {
+            "recording": self.name,
+            "windows": str(ok.size),
+            "trusted_pct": f"{100 * ok.mean():.1f}",
+            "mae_bpm": f"{np.nanmean(size[ok]) if ok.any() else np.nan:.3f}",
+            "off5_trusted": str(int(np.sum(doubt & ok))),
+            "off5_pct": f"{100 * np.mean(doubt[ok]) if ok.any() else np.nan:.2f}",
+            "off5_all": str(int(doubt.sum())),
+            "flagged_pct": f"{100 * np.mean(~ok[doubt]) if doubt.any() else np.nan:.1f}",
+            "within2_pct": f"{100 * np.mean(size[ok] <= 2.0) if ok.any() else np.nan:.2f}",
+            "consistent": str(int(clear.sum())),
+            "within2_consistent_pct": (
+                f"{100 * np.mean(size[clear] <= 2.0) if clear.any() else np.nan:.2f}"
+            ),
+            "seconds": f"{self.seconds:.2f}",
+            "untrusted": "; ".join(f"{n} {why}" for why, n in self.reasons.most_common()),
+        }
+
+
+def spc(folder: Path) -> Iterator[Truth]:
+    """Read the Signal Processing Cup's ECG and its published rate."""
+    for path in sorted(folder.glob("DATA_*_TYPE0?.mat")):
+        trace = loadmat(path.with_name(path.stem + "_BPMtrace.mat"))
+        ecg = loadmat(path)["sig"][0].astype(np.float64)
+        yield Truth(path.stem[:7], ecg, 125.0, bpm=trace["BPM0"].ravel().astype(np.float64))
+
+
+def wrist(folder: Path) -> Iterator[Truth]:
+    """Read the chest ECG of the exercise recordings and its annotated beats."""
+    for path in sorted(folder.glob("*.edf")):
+        signal = edfio.read_edf(path).signals[0]
+        fs_hz = float(signal.sampling_frequency)
+        lines = path.with_suffix(".qrs.txt").read_text().splitlines()[1:]
+        fields = [line.split() for line in lines]
+        marks = sorted(int(f[1]) for f in fields if len(f) > 2 and f[2] in BEAT_SYMBOLS)
+        yield Truth(path.stem, np.asarray(signal.data), fs_hz, beat_s=np.array(marks) / fs_hz)
+
+
+def wfdb_records(folder: Path) -> Iterator[Truth]:
+    """Read the first lead of annotated WFDB records."""
+    for header in sorted(folder.glob("*.hea")):
+        stem = str(header.with_suffix(""))
+        record, notes = wfdb.rdrecord(stem), wfdb.rdann(stem, "atr")
+        marks = [
+            s for s, kind in zip(notes.sample, notes.symbol, strict=True) if kind in BEAT_SYMBOLS
+        ]
+        fs_hz = float(record.fs)
+        yield Truth(header.stem, record.p_signal[:, 0], fs_hz, beat_s=np.array(marks) / fs_hz)
+
+
+SETS = {
+    "ieee_spc2015": spc,
+    "wrist_ppg_exercise": wrist,
+    "mitdb": wfdb_records,
+    "nstdb_partial": wfdb_records,
+}
+
+
+def score(truth: Truth) -> Score:
+    """Run the reference on one lead."""
+    begun = time.perf_counter()
+    windows = beat_reference(truth.ecg, fs_hz=truth.fs_hz).windows
+    seconds = time.perf_counter() - begun
+    rate, consistent = truth.per_window(windows)
+    known = np.isfinite(rate)
+    trusted = np.asarray(windows["trusted"])[known]
+    reasons = Counter(str(why) for why in windows["reason"][known] if why)
+    error = (windows["hr_bpm"] - rate)[known]
+    return Score(truth.name, error, trusted, consistent[known], reasons, seconds)
+
+
+def pooled(name: str, scores: list[Score]) -> Score:
+    """Put the windows of several recordings together."""
+    return Score(
+        name,
+        np.concatenate([s.error for s in scores]),
+        np.concatenate([s.trusted for s in scores]),
+        np.concatenate([s.consistent for s in scores]),
+        sum((s.reasons for s in scores), Counter()),
+        sum(s.seconds for s in scores),
+    )
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--data", type=Path, required=True, help="folder that holds datasets/")
+    parser.add_argument("--sets", nargs="+", choices=SETS, default=list(SETS))
+    parser.add_argument("--csv", type=Path, help="write the table here as well")
+    options = parser.parse_args()
+    rows: list[dict[str, str]] = []
+    for name in options.sets:
+        scores: list[Score] = []
+        for truth in SETS[name](options.data / "datasets" / name):
+            scores.append(score(truth))
+            rows.append(scores[-1].row())
+            print("  ".join(f"{k} {v}" for k, v in rows[-1].items()), flush=True)
+        if scores:
+            rows.append(pooled(f"all {name}", scores).row())
+            print("  ".join(f"{k} {v}" for k, v in rows[-1].items()), "\n", flush=True)
+    if options.csv:
+        with options.csv.open("w", newline="") as file:
+            writer = csv.DictWriter(file, fieldnames=list(rows[0]))
+            writer.writeheader()
+            writer.writerows(rows)
+
+
+if __name__ == "__main__":
+    main()
