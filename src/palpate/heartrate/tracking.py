@@ -48,18 +48,13 @@ def forward_backward(
     return np.asarray(result / result.sum(axis=1, keepdims=True))
 
 
-def read_out(
+def mean_near_peak(
     belief: FloatArray, weights: FloatArray, rate_bpm: FloatArray, *, half_width_bpm: float
-) -> tuple[FloatArray, FloatArray]:
-    """Return the rate and the probability of it per window, ``(w,)`` each.
-
-    The rate is the mean, by ``weights``, around the rate that ``belief`` has most of; the
-    probability is what ``belief`` has there. Both are ``(w, h)``.
-    """
+) -> FloatArray:
+    """Return the mean rate ``(w,)``, by ``weights``, around the rate that has most ``belief``."""
     peak = rate_bpm[np.argmax(belief, axis=1)][:, np.newaxis]
-    near = np.abs(rate_bpm - peak) <= half_width_bpm
-    weights = weights * near
-    return weights @ rate_bpm / weights.sum(axis=1), (belief * near).sum(axis=1)
+    near = weights * (np.abs(rate_bpm - peak) <= half_width_bpm)
+    return np.asarray(near @ rate_bpm / near.sum(axis=1))
 
 
 def _transition(rate_bpm: FloatArray, step_s: float) -> FloatArray:
