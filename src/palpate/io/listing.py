@@ -29,7 +29,6 @@ from palpate.io.store import StoredTable, read_store, read_table, table_names
 from palpate.signals import Activity, FloatArray, RateSeries, Recording, SourceFile, Waveform
 from palpate.validation import InputError
 
-
 # A file with more channels than this is damaged as a whole, not in some of them.
 MAX_SINGLE_READS = 256
 

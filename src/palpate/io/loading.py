@@ -1,4 +1,4 @@
-"""From a session sheet to a session: open files, pick channels, relate the clocks.
+"""From a session sheet to a session: open files, pick channels, put units to them.
 
 Conventions
 -----------
@@ -7,21 +7,18 @@ Conventions
 * Unit, placement and rate that the sheet states win over the file's.
 * Files of one recording share its clock. Where they carry start times, a file that
   began later is shifted by the difference.
-* A recording without a stated ``clock_offset_s`` is placed by the start times of its
-  file and the first recording's where both have one, else at 0; ``clock_known`` is then
-  False, except for the first recording, whose clock is the session's.
+* `palpate.io.placing` says how recordings are placed on the session's clock.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
 from dataclasses import replace
-from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 
+from palpate.io.placing import check_activities, check_overlap, earliest, placed, seconds_between
 from palpate.io.raw import RawBlock, RawFile, Say, plain_unit, silent
 from palpate.io.readers import open_raw
 from palpate.io.sheet import HEART_RATE, ChannelSpec, RecordingSpec, Sheet, SourceSpec
@@ -40,8 +37,6 @@ from palpate.validation import InputError, checked_rate
 ALL = "all"
 ARBITRARY_UNIT = "a.u."
 NO_VALUE = "the device gave no value"
-# Activities are noted to the second or so; a bound may pass the recording's by this much.
-ACTIVITY_SLACK_S = 2.0
 # A reading of a device holds until the next, but no longer than this many usual steps.
 HOLD_STEPS = 1.5
 
@@ -55,7 +50,7 @@ def load_session(sheet: Sheet, *, say: Say = silent) -> Session:
     recordings: list[Recording] = []
     for spec in sheet.recordings:
         recording = _load(spec, say, hashes)
-        recordings.append(_placed(recording, spec, recordings[0] if recordings else None))
+        recordings.append(placed(recording, spec, recordings[0] if recordings else None))
     session = Session(
         title=sheet.title,
         recordings=tuple(recordings),
@@ -63,8 +58,8 @@ def load_session(sheet: Sheet, *, say: Say = silent) -> Session:
         wearer=sheet.wearer,
         notes=sheet.notes,
     )
-    _check_overlap(session, sheet.place)
-    _check_activities(session, sheet.place)
+    check_overlap(session, sheet.place)
+    check_activities(session, sheet.place)
     return session
 
 
@@ -73,7 +68,7 @@ def read_recording(path: Path | str, spec: RecordingSpec, *, say: Say = silent) 
     path = Path(path)
     channels = tuple(replace(c, source=replace(c.source, file=path)) for c in spec.channels)
     moved = replace(spec, channels=channels)
-    return _placed(_load(moved, say, {}), moved, None)
+    return placed(_load(moved, say, {}), moved, None)
 
 
 def sha256_of(path: Path) -> str:
@@ -87,11 +82,11 @@ def _load(spec: RecordingSpec, say: Say, hashes: dict[Path, str]) -> Recording:
     for channel in spec.channels:
         if channel.source not in opened:
             opened[channel.source] = open_raw(channel.source, say=say)
-    origin = _earliest(raw.start_time for raw in opened.values())
+    origin = earliest(raw.start_time for raw in opened.values())
     waveforms: list[Waveform] = []
     rates: list[RateSeries] = []
     for source, raw in opened.items():
-        shift_s = _seconds_between(origin, raw.start_time)
+        shift_s = seconds_between(origin, raw.start_time)
         mine = [c for c in spec.channels if c.source == source]
         waves = [c for c in mine if c.role != HEART_RATE]
         groups = [_positions(c, raw) for c in waves]
@@ -261,65 +256,3 @@ def _held_until(start_s: FloatArray) -> FloatArray:
     steps = np.diff(start_s)
     longest = HOLD_STEPS * float(np.median(steps))
     return start_s + np.minimum(np.append(steps, np.median(steps)), longest)
-
-
-def _placed(recording: Recording, spec: RecordingSpec, first: Recording | None) -> Recording:
-    """Put a recording on the session's clock."""
-    offset_s, known = spec.clock_offset_s, True
-    if offset_s is None:
-        origin = recording if first is None else first
-        shift_s = _seconds_between(origin.start_time, recording.start_time)
-        offset_s, known = origin.clock_offset_s + shift_s, first is None
-    return replace(
-        recording,
-        clock_offset_s=offset_s,
-        clock_drift_ppm=spec.clock_drift_ppm,
-        clock_known=known,
-    )
-
-
-def _earliest(starts: Iterable[datetime | None]) -> datetime | None:
-    """Return the earliest start; None if there is none, or zones are mixed."""
-    known = [start for start in starts if start is not None]
-    if len({start.tzinfo is None for start in known}) != 1:
-        return None
-    return min(known)
-
-
-def _seconds_between(early: datetime | None, late: datetime | None) -> float:
-    """Return seconds from one start to another; 0 where they cannot be compared."""
-    if early is None or late is None or (early.tzinfo is None) != (late.tzinfo is None):
-        return 0.0
-    return (late - early).total_seconds()
-
-
-def _span_s(recording: Recording) -> tuple[float, float]:
-    starts = [w.start_s for w in recording.waveforms] + [r.start_s[0] for r in recording.rates]
-    ends = [w.end_s for w in recording.waveforms] + [r.end_s[-1] for r in recording.rates]
-    start_s, end_s = recording.session_s(np.array([min(starts), max(ends)], dtype=np.float64))
-    return float(start_s), float(end_s)
-
-
-def _check_overlap(session: Session, place: str) -> None:
-    spans = [_span_s(recording) for recording in session.recordings]
-    for number, (start, end) in enumerate(spans):
-        others = spans[:number] + spans[number + 1 :]
-        if others and not any(start < b and a < end for a, b in others):
-            nearest = min(others, key=lambda s: max(s[0] - end, start - s[1]))
-            raise InputError(
-                f"{place}: recording {session.recordings[number].name!r} covers {start:g} to "
-                f"{end:g} s and overlaps no other (the nearest covers {nearest[0]:g} to "
-                f"{nearest[1]:g} s); state clock_offset_s"
-            )
-
-
-def _check_activities(session: Session, place: str) -> None:
-    spans = [_span_s(recording) for recording in session.recordings]
-    start, end = min(s for s, _ in spans), max(e for _, e in spans)
-    for activity in session.activities:
-        if activity.start_s < start - ACTIVITY_SLACK_S or activity.end_s > end + ACTIVITY_SLACK_S:
-            raise InputError(
-                f"{place}: activity {activity.name!r} covers {activity.start_s:g} to "
-                f"{activity.end_s:g} s but the recordings cover {start:g} to {end:g} s; correct "
-                "its start_s and end_s"
-            )
