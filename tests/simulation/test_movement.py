@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
+from palpate.conditioning import zero_phase
 from palpate.signals import Role
 from palpate.simulation import ALDER, BIRCH, Bout, simulate_session
 
@@ -61,8 +62,44 @@ def test_the_gyroscope_turns_as_gravity_does():
     assert np.corrcoef(*smooth)[0, 1] > 0.8
 
 
-def test_both_wrists_share_the_rhythm_and_not_the_noise():
-    sim = simulate_session(seed=6, bouts=[bout("stepping")], faults=())
-    left, right = (r.of_role(Role.ACC)[0] for r in sim.session.recordings[1:])
-    assert left.values.shape != right.values.shape
-    assert np.isnan(moved("still")[2].cadence_per_min).all()
+def both_wrists(movement):
+    """Return the acceleration vectors of both wrists on common session seconds at 50 Hz."""
+    sim = simulate_session(ecg_fs_hz=64.0, seed=6, bouts=[bout(movement)], faults=())
+    at_s = np.arange(10.0, 170.0, 0.02)
+    wrists = []
+    for recording in sim.session.recordings[1:]:
+        (acc,) = recording.of_role(Role.ACC)
+        seconds = recording.session_s(acc.times_s())
+        wrists.append(np.column_stack([np.interp(at_s, seconds, axis) for axis in acc.values.T]))
+    return wrists, sim.truth
+
+
+def test_steps_reach_both_wrists_together_and_arms_swing_against_each_other():
+    wrists, truth = both_wrists("stepping")
+    cadence_hz = np.mean(truth.cadence_per_min) / 60.0
+    for multiple, expected in ((1.0, 1.0), (0.5, -1.0)):
+        near = [
+            zero_phase(w, fs_hz=50.0, low_hz=0.7 * multiple * cadence_hz,
+                       high_hz=1.3 * multiple * cadence_hz)
+            for w in wrists
+        ]  # fmt: skip
+        assert np.corrcoef(near[0][:, 1], near[1][:, 1])[0, 1] * expected > 0.6
+
+
+def test_both_hands_hold_the_crate():
+    wrists, _ = both_wrists("lifting")
+    efforts = []
+    for wrist in wrists:
+        quick = zero_phase(wrist, fs_hz=50.0, low_hz=2.0, high_hz=6.0)
+        effort = np.linalg.norm(quick, axis=1)
+        efforts.append(zero_phase(effort, fs_hz=50.0, high_hz=2.0))
+    assert np.corrcoef(*efforts)[0, 1] > 0.4
+    shifted = np.roll(efforts[1], 75)
+    assert np.corrcoef(efforts[0], shifted)[0, 1] < 0.2
+
+
+def test_wrists_at_rest_share_nothing():
+    wrists, truth = both_wrists("still")
+    quick = [zero_phase(wrist, fs_hz=50.0, low_hz=2.0) for wrist in wrists]
+    assert abs(np.corrcoef(quick[0][:, 0], quick[1][:, 0])[0, 1]) < 0.1
+    assert np.isnan(truth.cadence_per_min).all()

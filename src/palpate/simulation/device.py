@@ -14,6 +14,7 @@ import numpy as np
 from scipy import signal, special
 
 from palpate.signals import BoolArray, FloatArray
+from palpate.simulation.body import Body
 from palpate.simulation.faults import (
     CadenceCoupling,
     ContactLoss,
@@ -24,7 +25,6 @@ from palpate.simulation.faults import (
     MotionCoupling,
     Shaking,
 )
-from palpate.simulation.movement import Rhythm
 from palpate.simulation.physiology import GRID_HZ, Heart
 from palpate.simulation.scenario import Band
 from palpate.simulation.synthesis import band_noise, stream, wander
@@ -45,7 +45,7 @@ def device_rate(
     seed: int,
     band: Band,
     heart: Heart,
-    rhythm: Rhythm,
+    body: Body,
     *,
     faults: Sequence[Fault],
     time_s: FloatArray,
@@ -56,7 +56,7 @@ def device_rate(
     seen = _smoothed(heart, band, mine, time_s)
     seen += JITTER_BPM * wander(rng, time_s.size, step_s=1.0, time_s=5.0)
     seen *= _harmonic(stream(seed, "device harmonic", band.name), mine, time_s)
-    cadence = np.interp(time_s, rhythm.time_s, rhythm.per_min)
+    cadence = np.interp(time_s, body.time_s, body.per_min)
     follows = _astray(rng, _upset(mine, time_s, rhythmic=True)) & np.isfinite(cadence)
     held = _astray(rng, _upset(mine, time_s, rhythmic=False)) & ~follows
     silent = held & (rng.random(time_s.size) < DROPOUT_SHARE)

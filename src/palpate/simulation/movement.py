@@ -3,23 +3,23 @@
 The wrist has two slow angles (pitch and roll) that turn gravity in the sensor's axes
 and, differentiated, make the gyroscope; on top come the accelerations of the bout:
 steps with harmonics, lifting bursts with tremor, gravel vibration. All sizes are our
-choices within what wrist recordings show; both wrists share the rhythm of the body.
+choices within what wrist recordings show. Both wrists follow one body: steps reach them
+together, arms swing against each other, both hands hold the crate and the handlebar.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from palpate.conditioning import zero_phase
 from palpate.signals import FloatArray
+from palpate.simulation.body import Body
 from palpate.simulation.faults import Fault, Shaking
 from palpate.simulation.scenario import Band, Bout, Movement, bout_edges
 from palpate.simulation.synthesis import band_noise, gate, gaussian_train, stream, wander
 
-RHYTHM_PER_MIN: dict[Movement, float] = {"stepping": 97.0, "gravel": 66.0}
 POSTURE_DEG: dict[Movement, tuple[float, float]] = {  # pitch, roll
     "still": (5.0, 12.0),
     "handling": (25.0, 40.0),
@@ -30,8 +30,19 @@ POSTURE_DEG: dict[Movement, tuple[float, float]] = {  # pitch, roll
 SWAY_DEG: dict[Movement, float] = {
     "still": 1.5, "handling": 22.0, "stepping": 5.0, "lifting": 12.0, "gravel": 4.0,
 }  # fmt: skip
-LIFT_EVERY_S = (2.6, 4.2)
+STRIDE_MULTIPLES = np.array([0.5, 1.0, 2.0, 3.0])  # of the cadence: arm swing, steps, harmonics
+STRIDE_G = np.array(  # per multiple and axis
+    [[0.10, 0.12, 0.08], [0.13, 0.28, 0.18], [0.06, 0.13, 0.09], [0.03, 0.06, 0.05]]
+)
+LIFT_PARTS = (  # seconds after the grab, size in g, width in s: grab, heave, set down
+    (0.0, 0.9, 0.05),
+    (0.45, 0.5, 0.18),
+    (1.3, 1.1, 0.04),
+)
 GRAVEL_VIBRATION_G = 0.35  # present on the track even where no fault is injected
+ROUGH_HZ = (6.0, 28.0)
+ROUGH_AXES = np.array([0.45, 0.55, 0.70])
+PEDAL_G = 0.05
 RANGE_G = 8.0
 RANGE_DPS = 1000.0
 ACC_NOISE_G = 0.003
@@ -39,36 +50,11 @@ HAND_HZ = 1.5  # how fast the wrist turns; our choice
 GYRO_NOISE_DPS = 0.15
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Rhythm:
-    """The body's cadence on session seconds: ``phase_rad`` and ``per_min`` (NaN where none)."""
-
-    time_s: FloatArray
-    phase_rad: FloatArray
-    per_min: FloatArray
-
-    def phase(self, time_s: FloatArray) -> FloatArray:
-        """Return the phase of the cadence at these times."""
-        return np.interp(time_s, self.time_s, self.phase_rad)
-
-
-def body_rhythm(seed: int, bouts: Sequence[Bout], time_s: FloatArray) -> Rhythm:
-    """Return the cadence on a uniform grid ``(n,)``, wandering by about 2 %."""
-    step_s = float(time_s[1] - time_s[0])
-    rng = stream(seed, "rhythm")
-    nominal = np.array([RHYTHM_PER_MIN.get(b.movement, np.nan) for b in bouts])
-    which = np.clip(np.searchsorted(bout_edges(bouts), time_s, "right") - 1, 0, len(bouts) - 1)
-    wandering = 1.0 + 0.02 * wander(rng, time_s.size, step_s=step_s, time_s=15.0)
-    per_min = nominal[which] * wandering * rng.uniform(0.95, 1.05)
-    phase = 2.0 * np.pi * np.cumsum(np.nan_to_num(per_min)) / 60.0 * step_s
-    return Rhythm(time_s, phase, per_min)
-
-
 def wrist_movement(
     seed: int,
     band: Band,
     bouts: Sequence[Bout],
-    rhythm: Rhythm,
+    body: Body,
     *,
     faults: Sequence[Fault],
     time_s: FloatArray,
@@ -86,8 +72,8 @@ def wrist_movement(
         if part.start == part.stop:
             continue
         angles[part] += _angles(rng, band, bout, time_s[part])
-        moving[part] += _bout_acceleration(rng, band, bout, rhythm, time_s[part])
-    moving += _vibration(seed, band, faults, time_s)
+        moving[part] += _bout_acceleration(rng, band, bout, body, time_s[part])
+    moving += _vibration(seed, band, body, faults, time_s)
     angles = zero_phase(angles, fs_hz=band.fs_hz, high_hz=HAND_HZ)
     pitch, roll = np.radians(angles.T)
     gravity = np.column_stack(
@@ -114,76 +100,76 @@ def _angles(rng: np.random.Generator, band: Band, bout: Bout, time_s: FloatArray
 
 
 def _bout_acceleration(
-    rng: np.random.Generator, band: Band, bout: Bout, rhythm: Rhythm, time_s: FloatArray
+    rng: np.random.Generator, band: Band, bout: Bout, body: Body, time_s: FloatArray
 ) -> FloatArray:
     if bout.movement == "stepping":
-        return _steps(rng, band, rhythm, time_s)
+        return _steps(rng, band, body, time_s)
     if bout.movement == "lifting":
-        return _lifts(rng, band, time_s)
+        return _lifts(rng, band, body, time_s)
     if bout.movement == "gravel":
-        return _gravel(rng, band, rhythm, time_s, GRAVEL_VIBRATION_G)
+        return _gravel(rng, band, body, time_s)
     size_g = 0.004 if bout.movement == "still" else 0.06
     return size_g * _noise_axes(rng, band, time_s.size, low_hz=0.4, high_hz=4.0)
 
 
-def _steps(rng: np.random.Generator, band: Band, rhythm: Rhythm, time_s: FloatArray) -> FloatArray:
+def _steps(rng: np.random.Generator, band: Band, body: Body, time_s: FloatArray) -> FloatArray:
     """Steps (cadence and harmonics) and the swing of each stride (half the cadence)."""
-    phase = rhythm.phase(time_s)
-    lag = rng.uniform(0.0, 2.0 * np.pi, size=(4, 3))
-    sizes_g = np.array(
-        [[0.10, 0.12, 0.08], [0.13, 0.28, 0.18], [0.06, 0.13, 0.09], [0.03, 0.06, 0.05]]
-    )
+    phase = body.at(body.phase_rad, time_s)
+    lag = np.add.outer(STRIDE_MULTIPLES, [0.0, 0.6, 1.1]) + rng.normal(0.0, 0.2, STRIDE_G.shape)
+    if "right" in band.placement:
+        lag[0] += np.pi
+    vigour = body.at(body.vigour, time_s)
     total = np.zeros((time_s.size, 3))
-    for multiple, sizes, lags in zip((0.5, 1.0, 2.0, 3.0), sizes_g, lag, strict=True):
-        uneven = 1.0 + 0.15 * wander(rng, time_s.size, step_s=1.0 / band.fs_hz, time_s=1.2)
+    for multiple, sizes, lags in zip(STRIDE_MULTIPLES, STRIDE_G, lag, strict=True):
+        uneven = vigour + 0.08 * wander(rng, time_s.size, step_s=1.0 / band.fs_hz, time_s=1.2)
         total += sizes * uneven[:, np.newaxis] * np.sin(multiple * phase[:, np.newaxis] + lags)
     return total + 0.04 * _noise_axes(rng, band, time_s.size, low_hz=2.0, high_hz=12.0)
 
 
-def _lifts(rng: np.random.Generator, band: Band, time_s: FloatArray) -> FloatArray:
+def _lifts(rng: np.random.Generator, band: Band, body: Body, time_s: FloatArray) -> FloatArray:
     """Grab, heave and set-down of each crate, with the tremor of a hard grip."""
-    count = int((time_s[-1] - time_s[0]) / LIFT_EVERY_S[0]) + 1
-    lift_s = np.cumsum(rng.uniform(*LIFT_EVERY_S, size=count))
+    lift_s = body.lift_s[(body.lift_s >= time_s[0]) & (body.lift_s < time_s[-1])] - time_s[0]
     total = np.zeros((time_s.size, 3))
-    for part_s, size_g, width_s in ((0.0, 0.9, 0.05), (0.45, 0.5, 0.18), (1.3, 1.1, 0.04)):
+    for part_s, size_g, width_s in LIFT_PARTS:
+        grip_s = lift_s + part_s + rng.normal(0.0, 0.03, lift_s.size)
         for axis in range(3):
-            center_s = lift_s + part_s + rng.normal(0.0, 0.08, count)
+            height_g = size_g * rng.normal(0.6, 0.35, lift_s.size)
+            width = width_s * rng.uniform(0.7, 1.4, lift_s.size)
             for shift_s, sign in ((0.0, 1.0), (2.2 * width_s, -0.8)):
                 total[:, axis] += gaussian_train(
-                    center_s + shift_s, sign * size_g * rng.normal(0.6, 0.35, count),
-                    width_s * rng.uniform(0.7, 1.4, count), fs_hz=band.fs_hz, size=time_s.size,
-                )  # fmt: skip
+                    grip_s + shift_s, sign * height_g, width, fs_hz=band.fs_hz, size=time_s.size
+                )
     tremor = _noise_axes(rng, band, time_s.size, low_hz=7.0, high_hz=12.0)
     swell = np.exp(0.4 * wander(rng, time_s.size, step_s=1.0 / band.fs_hz, time_s=0.8))
     return total + 0.10 * swell[:, np.newaxis] * tremor
 
 
-def _gravel(
-    rng: np.random.Generator, band: Band, rhythm: Rhythm, time_s: FloatArray, vibration_g: float
-) -> FloatArray:
+def _gravel(rng: np.random.Generator, band: Band, body: Body, time_s: FloatArray) -> FloatArray:
     """Vibration of a rough track, with a trace of the pedals."""
-    pedal = 0.05 * np.sin(rhythm.phase(time_s)[:, np.newaxis] + rng.uniform(0.0, 6.0, 3))
-    return pedal + vibration_g * _rough(rng, band, time_s.size)
+    pedal = np.sin(body.at(body.phase_rad, time_s)[:, np.newaxis] + rng.uniform(0.0, 6.0, 3))
+    return PEDAL_G * pedal + GRAVEL_VIBRATION_G * _rough(rng, band, body, time_s)
 
 
-def _vibration(seed: int, band: Band, faults: Sequence[Fault], time_s: FloatArray) -> FloatArray:
+def _vibration(
+    seed: int, band: Band, body: Body, faults: Sequence[Fault], time_s: FloatArray
+) -> FloatArray:
     total = np.zeros((time_s.size, 3))
     for number, fault in enumerate(f for f in faults if isinstance(f, Shaking)):
         if fault.source != band.name:
             continue
         rng = stream(seed, "vibration", band.name, str(number))
         part = slice(*np.searchsorted(time_s, (fault.start_s, fault.end_s)))
-        rough = fault.vibration_g * _rough(rng, band, time_s[part].size)
+        rough = fault.vibration_g * _rough(rng, band, body, time_s[part])
         total[part] += rough * gate(time_s[part], fault.start_s, fault.end_s)[:, np.newaxis]
     return total
 
 
-def _rough(rng: np.random.Generator, band: Band, size: int) -> FloatArray:
+def _rough(rng: np.random.Generator, band: Band, body: Body, time_s: FloatArray) -> FloatArray:
     """Broadband vibration of unit vector RMS whose strength follows the ground."""
-    weights = np.array([0.45, 0.55, 0.70])
-    swell = np.exp(0.5 * wander(rng, size, step_s=1.0 / band.fs_hz, time_s=1.5))
-    rough = swell[:, np.newaxis] * weights * _noise_axes(rng, band, size, low_hz=6.0, high_hz=28.0)
-    power = float(np.mean(np.sum(rough**2, axis=1))) if size else 1.0
+    swell = body.at(body.roughness, time_s)[:, np.newaxis]
+    noise = _noise_axes(rng, band, time_s.size, low_hz=ROUGH_HZ[0], high_hz=ROUGH_HZ[1])
+    rough = swell * ROUGH_AXES * noise
+    power = float(np.mean(np.sum(rough**2, axis=1))) if time_s.size else 1.0
     return np.asarray(rough / np.sqrt(power))
 
 

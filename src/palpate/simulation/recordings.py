@@ -9,10 +9,11 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from palpate.signals import FloatArray, RateSeries, Recording, Role, Waveform
+from palpate.simulation.body import Body
 from palpate.simulation.device import device_rate
 from palpate.simulation.faults import ClockError, Fault
 from palpate.simulation.light import WAVELENGTH_NM, wrist_light
-from palpate.simulation.movement import Rhythm, wrist_movement
+from palpate.simulation.movement import wrist_movement
 from palpate.simulation.physiology import Heart
 from palpate.simulation.scenario import CHEST, Band, Bout
 from palpate.validation import InputError
@@ -52,7 +53,7 @@ def band_recording(
     band: Band,
     bouts: Sequence[Bout],
     heart: Heart,
-    rhythm: Rhythm,
+    body: Body,
     *,
     faults: Sequence[Fault],
     end_s: float,
@@ -67,7 +68,7 @@ def band_recording(
             f"must start within {MARGIN_S:g} s of the session's start and before its end"
         )
     time_s = np.arange(int(duration_s * band.fs_hz)) / band.fs_hz * pace + clock.offset_s
-    acc, gyro = wrist_movement(seed, band, bouts, rhythm, faults=faults, time_s=time_s)
+    acc, gyro = wrist_movement(seed, band, bouts, body, faults=faults, time_s=time_s)
     light = wrist_light(seed, band, heart, faults=faults, acc_g=acc, time_s=time_s)
     waveforms = [
         Waveform(
@@ -80,7 +81,7 @@ def band_recording(
         waveforms.append(_axes("gyro", Role.GYRO, gyro, band, "deg/s"))
     tick_s = np.arange(int(duration_s), dtype=np.float64)
     at_s = tick_s * pace + clock.offset_s
-    rate = device_rate(seed, band, heart, rhythm, faults=faults, time_s=at_s)
+    rate = device_rate(seed, band, heart, body, faults=faults, time_s=at_s)
     recording = Recording(
         band.name,
         tuple(waveforms),

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from palpate.signals import BeatSeries, FloatArray, Session
+from palpate.simulation.body import Body, simulate_body
 from palpate.simulation.electrocardiogram import ecg_leads
 from palpate.simulation.faults import Fault
-from palpate.simulation.movement import Rhythm, body_rhythm
 from palpate.simulation.physiology import GRID_HZ, Heart, simulate_heart
 from palpate.simulation.recordings import (
     MARGIN_S,
@@ -126,11 +126,11 @@ def simulate_session(
     injected = tuple(hut_faults(plan, bands) if faults is None else faults)
     _check_sources(bands, injected)
     end_s = float(np.floor(bout_edges(plan)[-1]))  # EDF holds whole seconds
-    heart, rhythm = _body(seed, plan, injected)
+    heart, body = _wearer(seed, plan, injected)
     size = int(end_s * ecg_fs_hz)
     ecg = ecg_leads(seed, heart, injected, fs_hz=ecg_fs_hz, size=size, leads=ecg_lead_count)
     worn = [
-        band_recording(seed, band, plan, heart, rhythm, faults=injected, end_s=end_s)
+        band_recording(seed, band, plan, heart, body, faults=injected, end_s=end_s)
         for band in bands
     ]
     session = Session(
@@ -139,15 +139,13 @@ def simulate_session(
         activities=activities_of(plan),
         notes=f"Simulated by palpate with seed {seed}.",
     )
-    return SimulatedSession(
-        session, _truth(seed, heart, rhythm, worn, faults=injected, end_s=end_s)
-    )
+    return SimulatedSession(session, _truth(seed, heart, body, worn, faults=injected, end_s=end_s))
 
 
 def _truth(
     seed: int,
     heart: Heart,
-    rhythm: Rhythm,
+    body: Body,
     worn: Sequence[WornBand],
     *,
     faults: tuple[Fault, ...],
@@ -161,7 +159,7 @@ def _truth(
         beats=BeatSeries(heart.beat_s[inside], heart.label[inside]),
         time_s=seconds,
         hr_bpm=heart.at(heart.hr_bpm, seconds),
-        cadence_per_min=np.interp(seconds, rhythm.time_s, rhythm.per_min),
+        cadence_per_min=np.interp(seconds, body.time_s, body.per_min),
         pulse_foot_s={band.recording.name: band.foot_s[inside] for band in worn},
         clocks={CHEST: TrueClock(0.0, 0.0), **clocks},
         faults=faults,
@@ -177,9 +175,9 @@ def _check_sources(bands: Sequence[Band], faults: Sequence[Fault]) -> None:
             )
 
 
-def _body(seed: int, bouts: Sequence[Bout], faults: Sequence[Fault]) -> tuple[Heart, Rhythm]:
+def _wearer(seed: int, bouts: Sequence[Bout], faults: Sequence[Fault]) -> tuple[Heart, Body]:
     edges = bout_edges(bouts)
     time_s = np.arange(-MARGIN_S, float(edges[-1]) + MARGIN_S, 1.0 / GRID_HZ)
     which = np.clip(np.searchsorted(edges, time_s, "right") - 1, 0, len(bouts) - 1)
     demand_bpm = np.array([bout.demand_bpm for bout in bouts])[which]
-    return simulate_heart(seed, time_s, demand_bpm, faults), body_rhythm(seed, bouts, time_s)
+    return simulate_heart(seed, time_s, demand_bpm, faults), simulate_body(seed, bouts, time_s)
