@@ -5,6 +5,9 @@ import os
 import h5py
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
 
 from palpate import __version__
 from palpate.io import read_store, read_table, store, table_names, write_store, write_table
@@ -115,6 +118,36 @@ def test_any_name_is_one_path_component(name):
     assert "/" not in group_key(name)
     assert group_key(name) not in (".", "..")
     assert name_of(group_key(name)) == name
+
+
+text = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=12)
+name_text = text.filter(bool)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    names=st.lists(name_text, min_size=2, max_size=2, unique=True),
+    label=text,
+    notes=text,
+    values=arrays(np.float64, st.tuples(st.integers(0, 9), st.just(2))),
+)
+def test_any_text_and_any_number_comes_back(tmp_path_factory, names, label, notes, values):
+    waves = tuple(
+        Waveform(name, Role.OTHER, values, 5.0, label, (label, "b"), placement=notes)
+        for name in names
+    )
+    session = Session(label, (Recording(names[0], waves, device=label),), notes=notes)
+    path = write_store(session, tmp_path_factory.mktemp("any") / "s.h5")
+    assert_same(session, read_store(path))
+
+
+@pytest.mark.parametrize("field", ["title", "label", "name"])
+def test_nul_in_a_text_is_refused(tmp_path, field):
+    texts = {"title": "a", "label": "a", "name": "a"} | {field: "a\0b"}
+    wave = Waveform(texts["name"], Role.OTHER, np.zeros((2, 1)), 5.0, "g", (texts["label"],))
+    with pytest.raises(InputError, match=r"s\.h5 cannot be written: .*(?i:null?)"):
+        write_store(Session(texts["title"], (Recording("r", (wave,)),)), tmp_path / "s.h5")
+    assert list(tmp_path.iterdir()) == []
 
 
 def fill_the_disk(*_args, **_kwargs):

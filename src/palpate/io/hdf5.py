@@ -43,14 +43,16 @@ def opened(path: Path) -> Iterator[h5py.File]:
 
 
 def group_key(name: str) -> str:
-    """Return ``name`` as one HDF5 path component."""
-    key = name.replace("%", "%25").replace("/", "%2F").replace("\0", "%00")
+    """Return ``name``, which is not empty, as one HDF5 path component."""
+    if "\0" in name:
+        raise ValueError(f"the name {name!r} holds the character NUL")
+    key = name.replace("%", "%25").replace("/", "%2F")
     return key.replace(".", "%2E") if not key.strip(".") else key
 
 
 def name_of(key: str) -> str:
     """Return the name that `group_key` made ``key`` of."""
-    for code, char in (("%2F", "/"), ("%2E", "."), ("%00", "\0"), ("%25", "%")):
+    for code, char in (("%2F", "/"), ("%2E", "."), ("%25", "%")):
         key = key.replace(code, char)
     return key
 
@@ -138,7 +140,9 @@ def attribute_list(item: h5py.Group | h5py.Dataset, key: str) -> list[Any]:
 
 
 def text_array(values: Sequence[str] | StrArray) -> NDArray[np.bytes_]:
-    """Return text as fixed-length UTF-8."""
+    """Return text as fixed-length UTF-8, which NUL would end."""
+    if any("\0" in text for text in values):
+        raise ValueError("a text holds the character NUL")
     encoded = np.char.encode(np.asarray(values, dtype=np.str_), "utf-8")
     return encoded.astype(f"S{max(encoded.dtype.itemsize, 1)}")
 

@@ -52,6 +52,7 @@ from palpate.io.hdf5 import (
     text_array,
     write_array,
 )
+from palpate.io.raw import one_line
 from palpate.signals import (
     Activity,
     RateSeries,
@@ -176,6 +177,10 @@ def _writing(part: Path, path: Path, mode: str) -> Iterator[h5py.File]:
     except (OSError, RuntimeError) as exc:
         number = getattr(exc, "errno", None)
         raise OSError(number, str(exc).split("\n", 1)[0], str(path)) from exc
+    except InputError:
+        raise
+    except ValueError as exc:
+        raise InputError(f"{path} cannot be written: {one_line(exc)}") from exc
 
 
 def _new_group(parent: h5py.Group, key: str) -> h5py.Group:
