@@ -7,7 +7,7 @@ Biol 21:42). The median ignores marks that sit on noise as long as they are the 
 
 Conventions
 -----------
-* Resemblance runs from 0, nothing alike, to 1, the same shape at any amplitude.
+* Resemblance runs from 0, nothing alike, to 1, the same shape at half the usual size or more.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import numpy as np
 from scipy import ndimage
 
 from palpate.conditioning import bridge_gaps, zero_phase
+from palpate.conditioning.statistics import ratio
 from palpate.ecg.agreement import MATCH_S
 from palpate.signals import FloatArray, IntArray
 
@@ -26,6 +27,7 @@ _BAND_HZ = (5.0, 30.0)  # the QRS complex without wander, T wave and most muscle
 _HALF_S = 0.06  # a normal QRS complex lasts at most 0.12 s
 _MARKS = 31
 _BLOCK_S = 5.0
+_SMALL = 0.5  # of the usual size: what is smaller resembles less, such as a T wave
 _MIN_RESEMBLANCE = 0.15
 
 
@@ -80,8 +82,8 @@ def _match(band: FloatArray, marks: IntArray, rate: float) -> FloatArray:
     if marks.size == 0:
         return score
     shapes = band[marks[:, np.newaxis] + np.arange(-half, half + 1)]
-    norm = np.linalg.norm(shapes, axis=1, keepdims=True)
-    shapes = np.divide(shapes, norm, out=np.zeros_like(shapes), where=norm > 0)
+    norm = np.linalg.norm(shapes, axis=1)
+    shapes = ratio(shapes, norm[:, np.newaxis], undefined=0.0)
     energy = ndimage.uniform_filter1d(band**2, width) * width
     # Running sums cannot tell energies below rounding from zero.
     rounding = np.finfo(np.float64).eps * band.size * energy.max(initial=0.0)
@@ -91,10 +93,12 @@ def _match(band: FloatArray, marks: IntArray, rate: float) -> FloatArray:
         end = min(begin + block, band.size)
         middle = int(np.searchsorted(marks, (begin + end) // 2))
         from_mark = min(max(middle - _MARKS // 2, 0), max(marks.size - _MARKS, 0))
-        shape = np.median(shapes[from_mark : from_mark + _MARKS], axis=0)
+        nearby = slice(from_mark, from_mark + _MARKS)
+        shape = np.median(shapes[nearby], axis=0)
         length = float(np.linalg.norm(shape))
         if length > 0:
             low, high = max(begin - half, 0), min(end + half, band.size)
-            product = np.correlate(band[low:high], shape / length, "same")
-            score[begin:end] = product[begin - low : end - low] / size[begin:end]
+            product = np.correlate(band[low:high], shape / length, "same")[begin - low : end - low]
+            least = _SMALL * np.median(norm[nearby])
+            score[begin:end] = product / np.maximum(size[begin:end], least)
     return score

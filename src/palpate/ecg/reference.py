@@ -4,12 +4,12 @@ Two detectors of different principle mark the ECG (QRS energy, stationary wavele
 they differ, shape and rhythm settle it (``palpate.ecg.rhythm``). A window is trusted when
 the evidence for its count is independent and consistent:
 
-* both detectors count the reference's rate, and its rhythm is regular or the detectors
-  agree on the beats all around; or
+* both detectors count the reference's rate, and its rhythm is regular, or irregular in a
+  clean signal with the detectors agreeing on the beats all around; or
 * one of them does, the rhythm is regular, and every beat was marked by a detector.
 
 Anything else is untrusted, as is a window without enough signal, and carries one reason.
-Noise alone is no reason: it only names the cause where the count is in doubt.
+Noise alone is no reason: it names the cause where the count is in doubt.
 
 Conventions
 -----------
@@ -206,9 +206,10 @@ def _doubts(
     )
     both = support == 2
     settled = (support == 1) & regular & ~unvoted
+    sure = (around >= SURE_AGREEMENT) & (_worst_noise(table)[1] <= 1.0)
     return {
         "detectors disagree": ~both & ~settled,
-        "irregular in doubt": both & ~regular & ~(around >= SURE_AGREEMENT),
+        "irregular in doubt": both & ~regular & ~sure,
     }
 
 
@@ -218,10 +219,16 @@ def _reasons(table: WindowTable, doubts: dict[str, BoolArray]) -> StrArray:
     for name, limit in SIGNAL_LIMITS.items():
         reason[(reason == "") & (table[name] > limit)] = _SIGNAL_NAMES[name]
     reason[(reason == "") & (table["n_beats"] < MIN_BEATS)] = "too few beats"
-    excess = np.stack([table[name] / limit for name, limit in NOISE_LIMITS.items()])
-    excess = np.where(np.isfinite(excess), excess, 0.0)
-    noise = np.array([_NOISE_NAMES[name] for name in NOISE_LIMITS])[np.argmax(excess, axis=0)]
+    noise, excess = _worst_noise(table)
     for name, doubtful in doubts.items():
         here = doubtful & (reason == "")
-        reason[here] = np.where(excess.max(axis=0) > 1.0, noise, name)[here]
+        reason[here] = np.where(excess > 1.0, noise, name)[here]
     return reason
+
+
+def _worst_noise(table: WindowTable) -> tuple[StrArray, FloatArray]:
+    """Return the kind of noise that is largest for its limit, and by what factor."""
+    excess = np.stack([table[name] / limit for name, limit in NOISE_LIMITS.items()])
+    excess = np.where(np.isfinite(excess), excess, 0.0)
+    names = np.array([_NOISE_NAMES[name] for name in NOISE_LIMITS])
+    return names[np.argmax(excess, axis=0)], excess.max(axis=0)

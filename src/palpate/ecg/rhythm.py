@@ -111,9 +111,9 @@ def rhythm_path(
 
 
 def _agreement(first_s: FloatArray, second_s: FloatArray, at_s: FloatArray) -> FloatArray:
-    """Share of beats around each time that both detectors mark; 0 where there is none."""
+    """Share of beats around each time that both detectors mark; 1 where both mark none."""
     around = shared_beats(first_s, second_s, at_s - _AGREEMENT_SPAN_S, at_s + _AGREEMENT_SPAN_S)
-    return np.nan_to_num(around)
+    return np.nan_to_num(around, nan=1.0)
 
 
 def _local_period(resemblance: Resemblance) -> tuple[FloatArray, FloatArray]:
@@ -190,8 +190,8 @@ def _best_path(
             worth = gathered[low:high] - np.minimum(stiffness[i] * steps**2, _STEP_COST_LIMIT)
             best = int(np.argmax(worth))
             options.append((worth[best], low + best))
-        if options:
-            worth_best, index = max(options)
+        worth_best, index = max(options, default=(0.0, -1))
+        if worth_best > 0.0:  # else the path begins here
             gathered[i] += worth_best
             before[i] = index
         ahead = leader[i]
