@@ -39,7 +39,7 @@ def test_missing_file(tmp_path, name):
         describe(tmp_path / name)
 
 
-@pytest.mark.parametrize("name", ["a.docx", "a.xlsx", "a.json", "a.fit"])
+@pytest.mark.parametrize("name", ["a.docx", "a.xlsx", "a.json", "a.pdf"])
 def test_wrong_extension(tmp_path, name):
     (tmp_path / name).write_bytes(b"x")
     with pytest.raises(InputError, match=r"has the extension .*; palpate reads \.edf"):

@@ -3,7 +3,8 @@ import hashlib
 import numpy as np
 import pytest
 
-from palpate.io import loading, open_session, read_recording, read_sheet
+from palpate.io import describe, draft_sheet, loading, open_session, read_recording, read_sheet
+from palpate.io.heart_rate_series import NO_VALUE
 from palpate.signals import Role
 from palpate.validation import InputError
 
@@ -114,11 +115,11 @@ def test_heart_rate_series_keeps_times_gaps_and_no_value(tmp_path, write_sheet):
     np.testing.assert_array_equal(rate.hr_bpm, [61, np.nan, 63, np.nan, 64, np.nan])
     assert rate.reason.tolist() == [
         "",
-        loading.NO_VALUE,
+        NO_VALUE,
         "",
-        loading.NO_VALUE,
+        NO_VALUE,
         "",
-        loading.NO_VALUE,
+        NO_VALUE,
     ]
     assert rate.n_undefined == 3
 
@@ -199,3 +200,41 @@ def test_a_rate_among_faster_rows_is_read_where_it_stands(tmp_path, write_sheet)
     assert rate.start_s.tolist() == [0.0, 1.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0]
     assert rate.end_s.tolist() == [1.0, 2.5, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0]
     assert rate.hr_bpm.tolist() == [60.0, 61.0, 63.0, 64.0, 65.0, 66.0, 67.0, 68.0, 69.0]
+
+
+GPX = """<?xml version="1.0"?>
+<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>{}</trkseg></trk></gpx>
+"""
+POINT = (
+    '<trkpt lat="0" lon="0"><time>2025-03-01T18:30:{:02d}Z</time>'
+    "<extensions><hr>{}</hr></extensions></trkpt>"
+)
+
+
+def test_an_activity_file_is_a_heart_rate_source(tmp_path, write_sheet):
+    track = "".join(POINT.format(5 + k, 70 + k) for k in range(8))
+    (tmp_path / "birch.gpx").write_text(GPX.format(track))
+    sheet = write_sheet(
+        "[[recording]]", 'name = "birch"', 'file = "birch.gpx"',
+        "[[recording.channel]]", 'role = "heart_rate"',
+    )  # fmt: skip
+    (recording,) = open_session(sheet).recordings
+    assert recording.rates[0].hr_bpm.tolist() == [70.0 + k for k in range(8)]
+    assert recording.start_time.isoformat() == "2025-03-01T18:30:05+00:00"
+    (listed,) = describe(tmp_path / "birch.gpx").channels
+    assert (listed.role, listed.fs_hz, listed.n_samples) == ("heart_rate", 1.0, 8)
+    drafted = tmp_path / "draft.toml"
+    drafted.write_text(draft_sheet(tmp_path / "birch.gpx", folder=tmp_path))
+    assert len(open_session(drafted).recordings[0].rates[0]) == 8
+
+
+def test_summer_time_that_ends_is_taken_out_and_told(tmp_path, write_sheet):
+    stamps = [f"2025-10-26T02:59:{s}" for s in range(50, 60)]
+    stamps += [f"2025-10-26T02:00:0{s}" for s in range(10)]
+    rows = ["time,bpm"] + [f"{stamp},{60 + k}" for k, stamp in enumerate(stamps)]
+    (tmp_path / "birch.csv").write_text("\n".join(rows))
+    said = []
+    sheet = write_sheet(*band(role="heart_rate", select='["bpm"]'))
+    (rate,) = open_session(sheet, say=said.append).recordings[0].rates
+    np.testing.assert_array_equal(rate.start_s, np.arange(20.0))
+    assert any("summer time" in line for line in said)

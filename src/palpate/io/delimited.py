@@ -87,7 +87,7 @@ def open_delimited(path: Path, source: SourceSpec, *, say: Say = silent) -> RawF
     def read(groups: Groups) -> list[RawBlock]:
         wanted = sorted({i for group in groups for i in group})
         with reading(path, "delimited text", say):
-            columns, times = read_columns(table, wanted)
+            columns, times = read_columns(table, wanted, say)
             if times is None:
                 fs_hz, start_s = float("nan") if rate_hz is None else rate_hz, 0.0
             else:
@@ -96,7 +96,7 @@ def open_delimited(path: Path, source: SourceSpec, *, say: Say = silent) -> RawF
 
     def read_series(channel: int) -> RawSeries:
         with reading(path, "delimited text", say):
-            columns, times = read_columns(table, [channel])
+            columns, times = read_columns(table, [channel], say)
         if times is None:
             raise InputError(f"{path} has no time column; name it in the sheet: time = ...")
         return RawSeries(_ordered(table, times.time_s), columns[:, 0])
@@ -116,7 +116,9 @@ def open_delimited(path: Path, source: SourceSpec, *, say: Say = silent) -> RawF
     )
 
 
-def read_columns(table: TextTable, wanted: Sequence[int]) -> tuple[FloatArray, Timeline | None]:
+def read_columns(
+    table: TextTable, wanted: Sequence[int], say: Say = silent
+) -> tuple[FloatArray, Timeline | None]:
     """Parse the wanted columns, ``(n, len(wanted))``, and the time column if there is one."""
     time_at, kind = table.time_at, table.time_kind
     with_time = time_at is not None and kind in SCALE_S
@@ -135,7 +137,10 @@ def read_columns(table: TextTable, wanted: Sequence[int]) -> tuple[FloatArray, T
     values = np.concatenate(parts)
     if time_at is None:
         return values, None
-    return values, timeline(np.concatenate(stamps), kind, zoned=zones == {True})
+    times = timeline(np.concatenate(stamps), kind, zoned=zones == {True})
+    if times.n_clock_changes:
+        say(f"{table.path.name}: {times.n_clock_changes} change of summer time was taken out")
+    return values, times
 
 
 def _understood(path: Path, source: SourceSpec, say: Say) -> TextTable:

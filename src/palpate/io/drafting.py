@@ -63,7 +63,7 @@ def draft_sheet(path: Path | str, *, folder: Path | str = ".", say: Say = silent
     raw = open_raw(SourceSpec(path), say=say)
     file = Path(os.path.relpath(raw.path, folder)).as_posix()
     parts = [_HEAD.format(schema=SCHEMA, title=_quoted(raw.path.stem), file=_quoted(file))]
-    says_rate = raw.time_channel is not None or not math.isnan(raw.channels[0].fs_hz)
+    says_rate = raw.read_series is not None or not math.isnan(raw.channels[0].fs_hz)
     parts += [] if says_rate else [_RATE]
     groups, unused = _groups(raw)
     parts += [_channel(raw, *group) for group in groups]

@@ -57,11 +57,6 @@ def name_of(key: str) -> str:
     return key
 
 
-def children(group: h5py.Group) -> list[str]:
-    """Return the keys of a group in the order of writing."""
-    return list(group.keys())
-
-
 def member(group: h5py.Group, key: str) -> Any:
     """Return the group or dataset under ``key``, which must be a hard link."""
     place = _place(group, key)

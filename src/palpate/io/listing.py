@@ -20,6 +20,8 @@ import numpy as np
 
 from palpate.conditioning import runs
 from palpate.conditioning.rails import at_rail
+from palpate.io.activity_files import ACTIVITY_SUFFIXES
+from palpate.io.heart_rate_series import read_heart_rate
 from palpate.io.loading import load_session, sha256_of
 from palpate.io.matlab import matrix_names
 from palpate.io.raw import RawBlock, RawFile, Say, silent
@@ -88,6 +90,8 @@ def describe(path: Path | str, *, say: Say = silent) -> Listing:
         session = read_store(path)
         tables = tuple(_of_table(name, read_table(path, name)) for name in table_names(path))
         return _of_session(path, "store", session.recordings, session.activities, tables)
+    if suffix in ACTIVITY_SUFFIXES:
+        return _of_activity(path, say)
     if suffix in MATLAB_SUFFIXES:
         sources = [SourceSpec(path, variable=name) for name in matrix_names(path)]
     else:
@@ -116,6 +120,17 @@ def _of_raw(files: list[RawFile], say: Say) -> Listing:
         channels=tuple(channels),
         sources=tuple(SourceFile(part.name, sha256_of(part)) for part in raw.parts),
         start_time=raw.start_time,
+    )
+
+
+def _of_activity(path: Path, say: Say) -> Listing:
+    found = read_heart_rate(path, say=say)
+    return Listing(
+        path=path,
+        kind=f"{path.suffix[1:].upper()} activity",
+        channels=(_of_rate("", found.rate),),
+        sources=(SourceFile(path.name, sha256_of(path)),),
+        start_time=found.start_time,
     )
 
 

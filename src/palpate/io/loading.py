@@ -18,8 +18,9 @@ from pathlib import Path
 
 import numpy as np
 
+from palpate.io.heart_rate_series import rate_series
 from palpate.io.placing import check_activities, check_overlap, earliest, placed, seconds_between
-from palpate.io.raw import RawBlock, RawFile, Say, plain_unit, silent
+from palpate.io.raw import RawBlock, RawFile, RawSeries, Say, plain_unit, silent
 from palpate.io.readers import open_raw
 from palpate.io.sheet import HEART_RATE, ChannelSpec, RecordingSpec, Sheet, SourceSpec
 from palpate.io.toml_tables import suggestion
@@ -36,9 +37,6 @@ from palpate.validation import InputError, checked_rate
 
 ALL = "all"
 ARBITRARY_UNIT = "a.u."
-NO_VALUE = "the device gave no value"
-# A reading of a device holds until the next, but no longer than this many usual steps.
-HOLD_STEPS = 1.5
 
 
 def load_session(sheet: Sheet, *, say: Say = silent) -> Session:
@@ -210,49 +208,26 @@ def _wavelengths(spec: ChannelSpec, columns: int, what: str) -> tuple[float, ...
 
 
 def _rate_series(spec: ChannelSpec, raw: RawFile, shift_s: float) -> RateSeries:
-    """Load a device's own heart rate; readings of 0 or less mean that it had no value."""
+    """Load a device's own heart rate."""
     group = _positions(spec, raw)
     what = f"{raw.path}: channel {spec.name!r}"
     if len(group) != 1:
         raise InputError(f"{what} selects {len(group)} columns; a heart rate is one")
     if raw.read_series is not None:
-        series = raw.read_series(group[0])
-        time_s, hr_bpm = series.time_s, series.values
+        series = _readings(raw.read_series(group[0]))
     else:
         block = raw.read([group])[0]
         if np.isnan(block.fs_hz):
             raise InputError(f"{what} has no rate; add rate_hz = ... or a time column")
-        hr_bpm = block.values[:, 0]
-        time_s = block.start_s + np.arange(hr_bpm.size) / checked_rate(block.fs_hz, what)
-    time_s, hr_bpm = _readings(time_s, hr_bpm)
-    last_of_instant = np.append(np.diff(time_s) > 0, True)
-    time_s, hr_bpm = time_s[last_of_instant], hr_bpm[last_of_instant]
-    valued = np.isfinite(hr_bpm) & (hr_bpm > 0)
-    if not valued.any():
-        raise InputError(f"{what} holds no heart rate above zero")
-    start_s = time_s + shift_s
-    return RateSeries(
-        source=spec.name,
-        start_s=start_s,
-        end_s=_held_until(start_s),
-        hr_bpm=np.where(valued, hr_bpm, np.nan),
-        confidence=np.full(hr_bpm.shape, np.nan),
-        reason=np.where(valued, "", NO_VALUE),
-    )
+        fs_hz = checked_rate(block.fs_hz, f"the rate of {what}")
+        time_s = block.start_s + np.arange(block.values.shape[0], dtype=np.float64) / fs_hz
+        series = RawSeries(time_s, block.values[:, 0])
+    return rate_series(series, source=spec.name, place=what, shift_s=shift_s)
 
 
-def _readings(time_s: FloatArray, hr_bpm: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _readings(series: RawSeries) -> RawSeries:
     """Leave out rows between readings, where a rate shares its rows with a faster signal."""
-    filled = np.flatnonzero(np.isfinite(hr_bpm))
+    filled = np.flatnonzero(np.isfinite(series.values))
     if filled.size > 1 and np.median(np.diff(filled)) > 1:
-        return time_s[filled], hr_bpm[filled]
-    return time_s, hr_bpm
-
-
-def _held_until(start_s: FloatArray) -> FloatArray:
-    """Return when each reading ends: at the next one, or `HOLD_STEPS` usual steps later."""
-    if start_s.size == 1:
-        return start_s + 1.0
-    steps = np.diff(start_s)
-    longest = HOLD_STEPS * float(np.median(steps))
-    return start_s + np.minimum(np.append(steps, np.median(steps)), longest)
+        return RawSeries(series.time_s[filled], series.values[filled])
+    return series

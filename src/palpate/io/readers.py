@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from palpate.io.activity_files import ACTIVITY_SUFFIXES, open_activity
 from palpate.io.delimited import open_delimited
 from palpate.io.edf import open_edf
 from palpate.io.matlab import open_matlab
@@ -18,7 +19,13 @@ TEXT_SUFFIXES = (".csv", ".tsv", ".txt")
 MATLAB_SUFFIXES = (".mat",)
 STORE_SUFFIXES = (".h5", ".hdf5")
 SHEET_SUFFIXES = (".toml",)
-RAW_SUFFIXES = (*EDF_SUFFIXES, *WFDB_SUFFIXES[:2], *TEXT_SUFFIXES, *MATLAB_SUFFIXES)
+RAW_SUFFIXES = (
+    *EDF_SUFFIXES,
+    *WFDB_SUFFIXES[:2],
+    *TEXT_SUFFIXES,
+    *MATLAB_SUFFIXES,
+    *ACTIVITY_SUFFIXES,
+)
 
 
 def open_raw(source: SourceSpec, *, say: Say = silent) -> RawFile:
@@ -31,6 +38,8 @@ def open_raw(source: SourceSpec, *, say: Say = silent) -> RawFile:
         return open_wfdb(path, say=say)
     if suffix in TEXT_SUFFIXES:
         return open_delimited(path, source, say=say)
+    if suffix in ACTIVITY_SUFFIXES:
+        return open_activity(path, say=say)
     if suffix in MATLAB_SUFFIXES:
         return open_matlab(path, source, say=say)
     if suffix in STORE_SUFFIXES:

@@ -7,6 +7,7 @@ Conventions
   µs or ns. ``time_unit`` in the sheet overrules this.
 * Text is ISO 8601, with or without zone, or a time of day ``hh:mm:ss`` that may pass
   midnight. Stamps with and without zone must not be mixed.
+* Local times follow the clock on the wall; its change to or from summer time is taken out.
 * Elapsed times keep their zero; absolute times count from the first stamp.
 * A uniform signal's rate is the slope of stamp against sample number, counted across
   gaps; a sample goes to the nearest slot, and slots that nothing fell into are NaN.
@@ -23,6 +24,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from palpate.conditioning import runs
+from palpate.io.daylight import without_daylight_jumps
 from palpate.signals import FloatArray, IntArray
 from palpate.validation import InputError, checked_rate
 
@@ -51,10 +53,14 @@ _CLOCK = re.compile(r"^\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?$")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Timeline:
-    """Stamps in file seconds ``(n,)``, and when file second 0 was (None: not said)."""
+    """Stamps in file seconds ``(n,)``, and when file second 0 was (None: not said).
+
+    ``n_clock_changes`` counts the changes to or from summer time that were taken out.
+    """
 
     time_s: FloatArray
     start_time: datetime | None
+    n_clock_changes: int = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,12 +113,15 @@ def timeline(stamp_s: FloatArray, kind: str, *, zoned: bool) -> Timeline:
     """Turn stamps into file seconds: absolute ones count from the first."""
     if kind in ("s", "ms", "us", "ns"):
         return Timeline(stamp_s, None)
+    start = datetime.fromtimestamp(float(stamp_s[0]), UTC)
+    if zoned:
+        return Timeline(stamp_s - stamp_s[0], start)
     if kind == "clock":
         midnights = np.cumsum(np.diff(stamp_s, prepend=stamp_s[:1]) < -DAY_S / 2)
         stamp_s = stamp_s + DAY_S * midnights
-        return Timeline(stamp_s - stamp_s[0], None)
-    start = datetime.fromtimestamp(float(stamp_s[0]), UTC)
-    return Timeline(stamp_s - stamp_s[0], start if zoned else start.replace(tzinfo=None))
+    stamp_s, jumps_s = without_daylight_jumps(stamp_s)
+    start_time = None if kind == "clock" else start.replace(tzinfo=None)
+    return Timeline(stamp_s - stamp_s[0], start_time, int(jumps_s.size))
 
 
 def uniform_grid(time_s: FloatArray, rate_hz: float | None, place: str) -> Grid:
