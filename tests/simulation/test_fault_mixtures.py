@@ -33,7 +33,7 @@ ON_A_BAND = [
 @st.composite
 def any_fault(draw):
     kind = draw(st.sampled_from([*ON_A_BAND, Ectopy, ElectrodeMotion]))
-    start_s = draw(st.floats(-5.0, 34.0))
+    start_s = draw(st.floats(-3.0, 34.0))
     return kind(
         source=draw(st.sampled_from(["Alder", "Birch"])) if kind in ON_A_BAND else "chest",
         start_s=start_s,

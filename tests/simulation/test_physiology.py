@@ -54,9 +54,14 @@ def test_early_beats_come_early_and_pause_after():
     heart = constant_heart(faults=[Ectopy(source="chest", start_s=100.0, end_s=500.0, dose=0.1)])
     early = np.flatnonzero(heart.label == "V")
     inside = np.count_nonzero((plain.beat_s >= 100.0) & (plain.beat_s < 500.0))
-    assert 0.05 * inside < early.size < 0.14 * inside
+    assert early.size / inside == pytest.approx(0.1 / 1.1, abs=0.04)
     assert np.all(np.diff(early) > 1)
     cycle_s = np.diff(plain.beat_s)[early - 1]
     np.testing.assert_allclose(np.diff(heart.beat_s)[early - 1], COUPLING_SHARE * cycle_s)
     rest = np.delete(np.arange(heart.beat_s.size), early)
     np.testing.assert_array_equal(heart.beat_s[rest], plain.beat_s[rest])
+
+
+def test_an_ectopy_dose_of_one_is_bigeminy():
+    heart = constant_heart(faults=[Ectopy(source="chest", start_s=0.0, end_s=600.0, dose=1.0)])
+    assert "".join(heart.label[1:301]) == "VN" * 150

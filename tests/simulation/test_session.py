@@ -66,6 +66,19 @@ def test_a_fault_leaves_the_rest_of_the_session_as_it_was(kind):
                 assert np.all(same)
 
 
+@pytest.mark.parametrize("kind", [Shaking, ContactLoss, PressureChange, HarmonicLock])
+def test_what_one_band_suffers_does_not_depend_on_the_others(kind):
+    right = kind(source="Birch", start_s=40.0, end_s=80.0, dose=0.7)
+    left = kind(source="Alder", start_s=20.0, end_s=90.0, dose=0.9)
+    alone, together = (
+        simulate_session(seed=5, bouts=REST, faults=faults).session.recordings[2]
+        for faults in ([right], [left, right])
+    )
+    for one, other in zip(alone.waveforms, together.waveforms, strict=True):
+        np.testing.assert_array_equal(one.values, other.values)
+    np.testing.assert_array_equal(alone.rates[0].hr_bpm, together.rates[0].hr_bpm)
+
+
 def test_clock_error_moves_pulses_on_the_band_clock_and_not_the_truth():
     plain = simulate_session(seed=5, bouts=REST, bands=[ALDER], faults=())
     late = ClockError(source="Alder", start_s=0.0, end_s=120.0, dose=2.5, drift_ppm=40.0)
@@ -108,6 +121,8 @@ def test_a_dose_that_means_nothing_is_refused(fault, message):
         ({"ecg_lead_count": 3}, "1 or 2 leads"),
         ({"ecg_fs_hz": 0.0}, "sampling rate"),
         ({"seed": -1}, "from 0"),
+        ({"faults": [Shaking(source="Alder", start_s=120, end_s=900, dose=1)]}, "ends at 120"),
+        ({"faults": [Shaking(source="Alder", start_s=5.0, end_s=5.5, dose=1)]}, "1 s or more"),
         ({"bands": [replace(ALDER, clock_offset_s=130.0)]}, "before its end"),
         ({"faults": [ClockError(source="Alder", start_s=0, end_s=9, dose=90.0)]}, "within 60 s"),
     ],

@@ -55,7 +55,7 @@ def device_rate(
     mine = [fault for fault in faults if fault.source == band.name]
     seen = _smoothed(heart, band, mine, time_s)
     seen += JITTER_BPM * wander(rng, time_s.size, step_s=1.0, time_s=5.0)
-    seen *= _harmonic(stream(seed, "device harmonic", band.name), mine, time_s)
+    seen *= _harmonic(seed, mine, time_s)
     cadence = np.interp(time_s, body.time_s, body.per_min)
     follows = _astray(rng, _upset(mine, time_s, rhythmic=True)) & np.isfinite(cadence)
     held = _astray(rng, _upset(mine, time_s, rhythmic=False)) & ~follows
@@ -101,10 +101,11 @@ def _level(rng: np.random.Generator, size: int) -> FloatArray:
     return band_noise(rng, size, fs_hz=1.0, low_hz=ASTRAY_HZ[0], high_hz=ASTRAY_HZ[1])
 
 
-def _harmonic(rng: np.random.Generator, faults: Sequence[Fault], time_s: FloatArray) -> FloatArray:
+def _harmonic(seed: int, faults: Sequence[Fault], time_s: FloatArray) -> FloatArray:
     factor = np.ones(time_s.size)
     for fault in faults:
         if isinstance(fault, HarmonicLock):
             here = (time_s >= fault.start_s) & (time_s < fault.end_s)
-            factor[here & (_level(rng, time_s.size) < special.ndtri(fault.dose))] = fault.factor
+            level = _level(stream(seed, fault.key), time_s.size)
+            factor[here & (level < special.ndtri(fault.dose))] = fault.factor
     return factor

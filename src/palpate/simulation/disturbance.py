@@ -55,21 +55,23 @@ def ambient_light(seed: int, band: Band, faults: Sequence[Fault], time_s: FloatA
     How much enters changes with how the wrist is turned.
     """
     total = np.zeros(time_s.size)
-    for number, fault in enumerate(f for f in faults if isinstance(f, ContactLoss)):
-        rng = stream(seed, "ambient", band.name, str(number))
+    for fault in faults:
+        if not isinstance(fault, ContactLoss):
+            continue
+        rng = stream(seed, fault.key)
         turns = np.exp(0.6 * wander(rng, time_s.size, step_s=1.0 / band.fs_hz, time_s=0.7))
         amount = AMBIENT_AT_FULL_LOSS * fault.dose**AMBIENT_POWER * turns
         total += amount * gate(time_s, fault.start_s, fault.end_s, ramp_s=0.3)
     return zero_phase(total, fs_hz=band.fs_hz, high_hz=AMBIENT_HZ)
 
 
-def pressure_steps(
-    seed: int, band: Band, faults: Sequence[Fault], time_s: FloatArray
-) -> FloatArray:
+def pressure_steps(seed: int, faults: Sequence[Fault], time_s: FloatArray) -> FloatArray:
     """Level steps of changing pressure that creep back, in pulse heights."""
     total = np.zeros(time_s.size)
-    for number, fault in enumerate(f for f in faults if isinstance(f, PressureChange)):
-        rng = stream(seed, "pressure", band.name, str(number))
+    for fault in faults:
+        if not isinstance(fault, PressureChange):
+            continue
+        rng = stream(seed, fault.key)
         count = max(1, round((fault.end_s - fault.start_s) / STEP_EVERY_S))
         for at_s in rng.uniform(fault.start_s, fault.end_s, count):
             part = slice(*np.searchsorted(time_s, (at_s, at_s + CREPT_AFTER * CREEP_S)))
@@ -94,7 +96,7 @@ def leaks(
     moved = zero_phase(acc_g @ weights, fs_hz=band.fs_hz, low_hz=LEAK_HZ[0], high_hz=LEAK_HZ[1])
     moved = np.roll(moved, round(rng.uniform(*LEAK_LATE_S) * band.fs_hz))
     total = np.zeros(time_s.size)
-    for number, fault in enumerate(faults):
+    for fault in faults:
         part = slice(*np.searchsorted(time_s, (fault.start_s, fault.end_s)))
         if part.stop - part.start < 2:
             continue
@@ -106,8 +108,7 @@ def leaks(
                     f"still ({np.std(leak):.3f} g); choose an interval with movement"
                 )
         elif isinstance(fault, Shaking):
-            rng = stream(seed, "shaken", band.name, str(colour), str(number))
-            leak = _shaken(rng, band, part.stop - part.start)
+            leak = _shaken(stream(seed, fault.key, str(colour)), band, part.stop - part.start)
         else:
             continue
         total[part] += fault.dose * np.std(pulse[part]) / np.std(leak) * leak

@@ -99,9 +99,11 @@ def _electrode_motion(
 ) -> FloatArray:
     """Bursts in the band of the QRS complex, at the RMS that each fault's dose states."""
     total = np.zeros(time_s.size)
-    for number, fault in enumerate(f for f in faults if isinstance(f, ElectrodeMotion)):
+    for fault in faults:
+        if not isinstance(fault, ElectrodeMotion):
+            continue
         part = slice(*np.searchsorted(time_s, (fault.start_s, fault.end_s)))
-        rng = stream(seed, "electrode motion", str(number), str(lead))
+        rng = stream(seed, fault.key, str(lead))
         noise = band_noise(rng, time_s[part].size, fs_hz=fs_hz, low_hz=1.0, high_hz=12.0)
         noise *= np.exp(0.8 * wander(rng, noise.size, step_s=1.0 / fs_hz, time_s=0.4))
         scale = fault.dose * QRS_PEAK_TO_PEAK_MV / np.sqrt(8.0)

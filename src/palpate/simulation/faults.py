@@ -48,6 +48,11 @@ class Fault:
         """Name of the fault's class."""
         return type(self).__name__
 
+    @property
+    def key(self) -> str:
+        """Names the fault's random stream, whatever else is injected."""
+        return f"{self.kind} {self.source} {self.start_s!r} {self.end_s!r}"
+
 
 class MotionCoupling(Fault):
     """Wrist acceleration leaks into the light through a linear filter.
@@ -165,13 +170,14 @@ class ClockError(Fault):
 class Ectopy(Fault):
     """Premature ventricular beats with a compensatory pause; the source is the heart.
 
-    Dose: share of the beats that come early.
+    Dose: chance of each beat that follows a normal one to come early; 1 is bigeminy,
+    where every second beat does.
     """
 
     __slots__ = ()
     cause = "irregular rhythm"
-    dose_unit = "share of beats"
-    max_dose = 0.5
+    dose_unit = "chance per beat"
+    max_dose = 1.0
 
 
 class ElectrodeMotion(Fault):

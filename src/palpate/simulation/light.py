@@ -65,7 +65,7 @@ def wrist_light(
     foot_s = _pulse_feet(seed, band, heart)
     pulse = _pulses(heart, mine, foot_s, fs_hz=band.fs_hz, time_s=time_s)
     pulse = pulse * pulse_share(mine, time_s) * _swell(seed, band, heart, time_s)
-    pressed = pressure_steps(seed, band, mine, time_s)
+    pressed = pressure_steps(seed, mine, time_s)
     ambient = ambient_light(seed, band, mine, time_s)
     columns = []
     for colour, level in enumerate(LEVEL_COUNTS):

@@ -154,10 +154,10 @@ def _vibration(
     seed: int, band: Band, body: Body, faults: Sequence[Fault], time_s: FloatArray
 ) -> FloatArray:
     total = np.zeros((time_s.size, 3))
-    for number, fault in enumerate(f for f in faults if isinstance(f, Shaking)):
-        if fault.source != band.name:
+    for fault in faults:
+        if not isinstance(fault, Shaking) or fault.source != band.name:
             continue
-        rng = stream(seed, "vibration", band.name, str(number))
+        rng = stream(seed, fault.key, "vibration")
         part = slice(*np.searchsorted(time_s, (fault.start_s, fault.end_s)))
         rough = fault.vibration_g * _rough(rng, band, body, time_s[part])
         total[part] += rough * gate(time_s[part], fault.start_s, fault.end_s)[:, np.newaxis]

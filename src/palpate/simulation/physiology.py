@@ -103,8 +103,8 @@ def _with_ectopy(
 ) -> tuple[FloatArray, StrArray]:
     """Move some beats forward; the next stays in its place, which makes the pause."""
     early = np.zeros(beat_s.size, dtype=bool)
-    for number, fault in enumerate(faults):
-        draw = stream(seed, "ectopy", str(number)).random(beat_s.size)
+    for fault in faults:
+        draw = stream(seed, fault.key).random(beat_s.size)
         early |= (beat_s >= fault.start_s) & (beat_s < fault.end_s) & (draw < fault.dose)
     early[:1] = False
     for i in np.flatnonzero(early):

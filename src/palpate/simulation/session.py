@@ -32,6 +32,7 @@ from palpate.simulation.scenario import (
 from palpate.validation import InputError, checked_positive, checked_rate
 
 ECG_FS_HZ = 256.0
+MIN_FAULT_S = 1.0  # below this a dose, which is a ratio of RMS values, means nothing
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,8 +125,8 @@ def simulate_session(
     if not plan:
         raise InputError("bouts is empty; a session needs at least one")
     injected = tuple(hut_faults(plan, bands) if faults is None else faults)
-    _check_sources(bands, injected)
     end_s = float(np.floor(bout_edges(plan)[-1]))  # EDF holds whole seconds
+    _check_faults(bands, injected, end_s)
     heart, body = _wearer(seed, plan, injected)
     size = int(end_s * ecg_fs_hz)
     ecg = ecg_leads(seed, heart, injected, fs_hz=ecg_fs_hz, size=size, leads=ecg_lead_count)
@@ -166,12 +167,18 @@ def _truth(
     )
 
 
-def _check_sources(bands: Sequence[Band], faults: Sequence[Fault]) -> None:
+def _check_faults(bands: Sequence[Band], faults: Sequence[Fault], end_s: float) -> None:
     known = [CHEST, *(band.name for band in bands)]
     for fault in faults:
         if fault.source not in known:
             raise InputError(
                 f"{fault.kind} acts on {fault.source!r}; this session has {', '.join(known)}"
+            )
+        if min(fault.end_s, end_s) - max(fault.start_s, 0.0) < MIN_FAULT_S:
+            raise InputError(
+                f"{fault.kind} on {fault.source!r} lasts from {fault.start_s:g} to "
+                f"{fault.end_s:g} s; it must act for {MIN_FAULT_S:g} s or more of the session, "
+                f"which ends at {end_s:g} s"
             )
 
 
