@@ -106,7 +106,7 @@ def test_the_guides_own_example_is_a_sheet(tmp_path):
         ),
         (
             CHEST + 'uint = "mV"',
-            r"\[\[recording\]\] 1 'chest': \[\[channel\]\] 1: key 'uint' is not known; "
+            r"\[\[recording\]\] 1 'chest': \[\[recording.channel\]\] 1: key 'uint' is not known; "
             r"did you mean 'unit'\?",
         ),
         (CHEST.replace('"ecg"', '"egc"'), r"role is 'egc'; .* did you mean 'ecg'\?"),

@@ -162,7 +162,7 @@ def _recording(table: Table, *, folder: Path, file: Path | None) -> RecordingSpe
         )
     device, firmware = table.text("device", ""), table.text("firmware", "")
     shared = {key: table.take(key) for key in SOURCE_KEYS if table.has(key)}
-    entries = table.tables("channel")
+    entries = table.tables("channel", header="recording.channel")
     if not entries:
         raise table.error("channel", "is missing; add a [[recording.channel]] with its role")
     channels = tuple(_channel(entry, shared, folder=folder, file=file) for entry in entries)

@@ -110,13 +110,15 @@ class Table:
                 raise self.error(key, f"holds {item!r}; it must be {what}")
         return tuple(listed)
 
-    def tables(self, key: str) -> list[Table]:
-        """Return the ``[[key]]`` tables below this one."""
+    def tables(self, key: str, *, header: str | None = None) -> list[Table]:
+        """Return the ``[[key]]`` tables below this one; messages call them by ``header``."""
+        header = header or key
         value = self.take(key, [])
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
-            raise self.error(key, f"must be written as [[{key}]] tables")
+            raise self.error(key, f"must be written as [[{header}]] tables")
         return [
-            Table(item, f"{self.place}: [[{key}]] {number}") for number, item in enumerate(value, 1)
+            Table(item, f"{self.place}: [[{header}]] {number}")
+            for number, item in enumerate(value, 1)
         ]
 
     def finish(self) -> None:

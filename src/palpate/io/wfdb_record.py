@@ -6,6 +6,7 @@ Conventions
 -----------
 * Samples are physical values; what the format marks as invalid is NaN.
 * A channel with several samples per frame keeps its own rate.
+* A record of several segments is refused with their names; each opens by itself.
 * Signal files lie beside the header: the library refuses a header that names another place.
 """
 
