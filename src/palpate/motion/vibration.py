@@ -58,10 +58,12 @@ def hand_arm_weighted(acc_mps2: FloatArray, *, fs_hz: float) -> FloatArray:
     if n == 0:
         return np.array(filled)
     size = fft.next_fast_len(n + round(JOIN_S * fs_hz), real=True)
-    joined = np.concatenate((filled, np.linspace(filled[-1], filled[0], size - n)))
-    spectrum = fft.rfft(joined, axis=0)
-    spectrum *= wh_response(fft.rfftfreq(size, 1.0 / fs_hz))[:, np.newaxis]
-    return np.asarray(fft.irfft(spectrum, size, axis=0)[:n])
+    response = wh_response(fft.rfftfreq(size, 1.0 / fs_hz))
+    weighted = np.empty(filled.shape)
+    for column, axis in enumerate(filled.T):  # one axis at a time: a day's spectrum is large
+        joined = np.concatenate((axis, np.linspace(axis[-1], axis[0], size - n)))
+        weighted[:, column] = fft.irfft(fft.rfft(joined) * response, size)[:n]
+    return weighted
 
 
 def usable_band_hz(fs_hz: float) -> tuple[float, float]:
