@@ -70,6 +70,19 @@ def test_records_that_overlap_are_refused(tmp_path, onsets):
         open_edf(path).read([[0]])
 
 
+def test_an_absurd_onset_asks_for_no_memory(tmp_path):
+    path = hand_made(tmp_path / "d.edf", reserved="EDF+D", onsets=("0", "1", "9999999"))
+    with pytest.raises(InputError, match=r"a data record starts 1e\+07 s after the first"):
+        open_edf(path).read([[0]])
+
+
+def test_dates_that_disagree_are_no_reason_to_refuse(tmp_path):
+    path = hand_made(tmp_path / "a.edf")
+    content = path.read_bytes()
+    path.write_bytes(content[:168] + b"02.04.26" + content[176:])
+    assert open_edf(path).start_time == datetime(2025, 3, 1, 18, 30, 5)
+
+
 def test_padding_at_the_end_is_missing_and_told(tmp_path):
     said = []
     raw = open_edf(

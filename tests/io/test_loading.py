@@ -165,6 +165,12 @@ def test_what_does_not_fit_the_file_is_explained(csv_file, write_sheet, lines, m
         open_session(write_sheet(*lines))
 
 
+def test_columns_of_two_rates_are_refused(edf_file, write_sheet):
+    sheet = write_sheet(*CHEST[:5], 'select = ["ECG", "acc x"]')
+    with pytest.raises(InputError, match="'ECG' has 100 Hz and 'acc x' 50 Hz; give each rate its"):
+        open_session(sheet)
+
+
 def test_repeated_names_ask_for_positions(tmp_path, write_sheet):
     (tmp_path / "birch.csv").write_text("t,acc,acc\n0,1,2\n1,3,4\n")
     with pytest.raises(

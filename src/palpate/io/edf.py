@@ -35,6 +35,7 @@ from palpate.io.raw import (
     reading,
     silent,
 )
+from palpate.io.timestamps import MAX_SLOTS_PER_SAMPLE, SPARE_SLOTS
 from palpate.signals import FloatArray
 from palpate.validation import InputError, checked_rate
 
@@ -46,8 +47,6 @@ _Document: TypeAlias = Edf | Bdf
 
 HEADER_BYTES = 256
 MAGIC = {b"0       ": "EDF", b"\xffBIOSEMI": "BDF"}
-# A header may promise any onset; a session longer than a month is a damaged onset.
-MAX_SPAN_S = 31 * 86400.0
 
 
 def open_edf(path: Path, *, say: Say = silent) -> RawFile:
@@ -60,6 +59,7 @@ def open_edf(path: Path, *, say: Say = silent) -> RawFile:
     with reading(path, kind):
         document = _document(path, kind)
         _check_complete(path, header, document)
+        start_time = _start_time(document)
         channels = tuple(
             RawChannel(s.label, plain_unit(s.physical_dimension), float(s.sampling_frequency))
             for s in document.signals
@@ -68,21 +68,21 @@ def open_edf(path: Path, *, say: Say = silent) -> RawFile:
     def read(groups: Groups) -> list[RawBlock]:
         with reading(path, kind, say):
             first_s = _record_onsets(path, document)
-            padding: list[int] = []
-            blocks = [_block(path, document, group, first_s, padding) for group in groups]
-            if any(padding):
-                say(
-                    f"{path.name}: padding at the end, up to {max(padding)} samples per channel, "
-                    "counts as missing"
-                )
-            return blocks
+            loaded = [_block(path, document, group, first_s) for group in groups]
+        padding = max((count for _, count in loaded), default=0)
+        if padding:
+            say(
+                f"{path.name}: padding at the end, up to {padding} samples per channel, counts "
+                "as missing"
+            )
+        return [block for block, _ in loaded]
 
     return RawFile(
         path=path,
         kind=_flavour(header, kind),
         channels=channels,
         read=read,
-        start_time=_start_time(document),
+        start_time=start_time,
         parts=(path,),
     )
 
@@ -125,8 +125,6 @@ def _record_onsets(path: Path, document: _Document) -> FloatArray | None:
     onset -= onset[0]
     if np.any(np.diff(onset) < document.data_record_duration * (1 - 1e-6)):
         raise InputError(f"{path}: its data records overlap or go backwards in time")
-    if onset[-1] > MAX_SPAN_S:
-        raise InputError(f"{path}: a data record starts {onset[-1]:g} s after the first")
     return onset
 
 
@@ -148,33 +146,38 @@ def _onset_texts(path: Path, n_records: int) -> list[bytes]:
 
 
 def _block(
-    path: Path,
-    document: _Document,
-    group: Sequence[int],
-    first_s: FloatArray | None,
-    padding: list[int],
-) -> RawBlock:
+    path: Path, document: _Document, group: Sequence[int], first_s: FloatArray | None
+) -> tuple[RawBlock, int]:
+    """Return the samples of a group, and the longest padding at the end of its channels."""
     signals = [document.signals[i] for i in group]
     fs_hz = checked_rate(
         signals[0].sampling_frequency, f"{path}: the rate of channel {signals[0].label!r}"
     )
-    values = np.column_stack([_samples(signal, padding) for signal in signals])
-    if first_s is None:
-        return RawBlock(values, fs_hz)
-    per_record = signals[0].samples_per_data_record
-    start = np.round(first_s * fs_hz).astype(np.intp)
-    spread = np.full((int(start[-1]) + per_record, len(signals)), np.nan)
-    place = (start[:, np.newaxis] + np.arange(per_record)).ravel()
-    spread[place] = values
-    return RawBlock(spread, fs_hz)
+    values = np.column_stack([signal.data for signal in signals]).astype(np.float64, copy=False)
+    padding = [_padding(signal) for signal in signals]
+    for column, count in zip(values.T, padding, strict=True):
+        column[column.size - count :] = np.nan
+    if first_s is not None:
+        values = _spread(path, values, first_s, fs_hz, signals[0].samples_per_data_record)
+    return RawBlock(values, fs_hz), max(padding)
 
 
-def _samples(channel: EdfSignal | BdfSignal, padding: list[int]) -> FloatArray:
-    """Return physical samples, NaN where the end is padding; append how many are."""
-    values = np.array(channel.data, dtype=np.float64)
+def _padding(channel: EdfSignal | BdfSignal) -> int:
+    """Return how many samples at the end are padding."""
     lowest = channel.digital == LOWEST[type(channel)]
     count = int(lowest.size if lowest.all() else np.argmin(lowest[::-1]))
-    if count >= MIN_PADDING:
-        values[values.size - count :] = np.nan
-        padding.append(count)
-    return values
+    return count if count >= MIN_PADDING else 0
+
+
+def _spread(
+    path: Path, values: FloatArray, first_s: FloatArray, fs_hz: float, per_record: int
+) -> FloatArray:
+    """Lay data records that begin at ``first_s`` on one uniform time base."""
+    start = np.round(first_s * fs_hz)
+    slots = float(start[-1]) + per_record
+    if slots > MAX_SLOTS_PER_SAMPLE * values.shape[0] + SPARE_SLOTS:
+        raise InputError(f"{path}: a data record starts {first_s[-1]:g} s after the first")
+    spread = np.full((int(slots), values.shape[1]), np.nan)
+    place = start.astype(np.intp)[:, np.newaxis] + np.arange(per_record)
+    spread[place.ravel()] = values
+    return spread

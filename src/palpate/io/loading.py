@@ -87,7 +87,7 @@ def _load(spec: RecordingSpec, say: Say, hashes: dict[Path, str]) -> Recording:
         shift_s = seconds_between(origin, raw.start_time)
         mine = [c for c in spec.channels if c.source == source]
         waves = [c for c in mine if c.role != HEART_RATE]
-        groups = [_positions(c, raw) for c in waves]
+        groups = [_one_rate(_positions(c, raw), raw) for c in waves]
         blocks = raw.read(groups) if groups else []
         waveforms += [
             _waveform(c, raw, group, block, shift_s)
@@ -145,6 +145,18 @@ def _position(item: str | int, names: list[str], spec: ChannelSpec, raw: RawFile
     if not found:
         raise InputError(f"{raw.path} has no channel {item!r}{suggestion(item, names)}")
     return found[0]
+
+
+def _one_rate(group: list[int], raw: RawFile) -> list[int]:
+    """Return a group whose channels share a rate, as far as the file states rates."""
+    for at in group:
+        first, other = raw.channels[group[0]], raw.channels[at]
+        if other.fs_hz != first.fs_hz and not np.isnan(other.fs_hz):
+            raise InputError(
+                f"{raw.path}: {first.name!r} has {first.fs_hz:g} Hz and {other.name!r} "
+                f"{other.fs_hz:g} Hz; give each rate its own [[recording.channel]]"
+            )
+    return group
 
 
 def _listed(names: list[str]) -> str:

@@ -34,6 +34,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from palpate.io.toml_tables import Table, read_toml
 from palpate.signals import Activity, Role
@@ -161,14 +162,12 @@ def _recording(table: Table, *, folder: Path, file: Path | None) -> RecordingSpe
             "clock_drift_ppm", f"is {drift:g}; a clock drifts by less than {MAX_DRIFT_PPM:g} ppm"
         )
     device, firmware = table.text("device", ""), table.text("firmware", "")
-    shared = {key: table.take(key) for key in SOURCE_KEYS if table.has(key)}
+    shared = {key: value for key in SOURCE_KEYS if (value := table.take(key)) is not None}
     entries = table.tables("channel", header="recording.channel")
     if not entries:
         raise table.error("channel", "is missing; add a [[recording.channel]] with its role")
     channels = tuple(_channel(entry, shared, folder=folder, file=file) for entry in entries)
     _check_unique([c.name for c in channels], f"{table.place}: two channels are named")
-    for key in SOURCE_KEYS:
-        table.take(key)
     table.finish()
     return RecordingSpec(
         name=name,
@@ -182,7 +181,7 @@ def _recording(table: Table, *, folder: Path, file: Path | None) -> RecordingSpe
 
 
 def _channel(
-    table: Table, shared: dict[str, object], *, folder: Path, file: Path | None
+    table: Table, shared: dict[str, Any], *, folder: Path, file: Path | None
 ) -> ChannelSpec:
     role = table.choice("role", ROLES, required=True)
     source, placement = _source(table.with_defaults(shared), folder=folder, file=file)

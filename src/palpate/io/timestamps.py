@@ -45,7 +45,7 @@ SAME_INSTANT = 0.01
 # A declared rate and the stamps may differ by this much, and by no more.
 RATE_TOLERANCE = 0.02
 # Beyond this many empty slots per sample the gap is a wrong stamp rather than a pause.
-MAX_SLOTS_PER_SAMPLE = 100
+MAX_SLOTS_PER_SAMPLE = 20
 SPARE_SLOTS = 1_000_000
 _MS_NAME = re.compile(r"(^|[^a-z])(ms|msec|millis|milliseconds)\W*$", re.IGNORECASE)
 _CLOCK = re.compile(r"^\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?$")

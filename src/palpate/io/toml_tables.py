@@ -53,10 +53,6 @@ class Table:
         merged._asked = self._asked
         return merged
 
-    def has(self, key: str) -> bool:
-        """Return whether the table holds ``key``."""
-        return key in self._data
-
     def error(self, key: str, problem: str) -> InputError:
         """Return the error that says what is wrong with ``key`` here."""
         return InputError(f"{self.place}: {key} {problem}")
