@@ -13,6 +13,9 @@ Deviations
   fundamental, so that half the rate is not credited with the pulse itself.
 * Where motion explained much, an imperfect cancellation leaves more behind: the line is
   weighted down there, by ``LEAKAGE`` times the power that was taken out (a Wiener gain).
+* Noise left by motion is stronger at low or high rates. The spectrum is whitened half way,
+  by the square root of a smooth spectrum through it; all the way would lift harmonics
+  and quiet regions to the pulse's own height.
 * ``N`` counts only what is new since the last window, and less than all of that, since
   the residual light is not white.
 """
@@ -20,7 +23,7 @@ Deviations
 from __future__ import annotations
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from palpate.heartrate.cancellation import Cancelled
 from palpate.heartrate.spectra import RateAxis, power
@@ -32,6 +35,11 @@ EVIDENCE_PER_S = 5.0
 """White noise in a band of 7 Hz would allow (N - 2) / 2 = 7 per second; 3 to 8 serve alike."""
 MAX_SHARE = 0.97
 """No window of real light is a purer line than this."""
+SMOOTH_BPM = 60.0
+"""Width of the running means: several lines wide."""
+FLOOR = 1e-4
+"""Of the mean power: keeps the gaps between perfect lines from passing for quiet."""
+TINY = np.finfo(np.float64).tiny
 
 
 def log_evidence(
@@ -48,13 +56,26 @@ def log_evidence(
         Seconds of light that a window adds to its predecessor.
     """
     rest, explained = power(cancelled.rest), power(cancelled.explained)
-    total = rest.sum(axis=1, keepdims=True)
-    floor = np.finfo(np.float64).tiny
-    line = rest * rest / np.maximum(rest + LEAKAGE * explained, floor)
-    line *= axis.line_bins / np.maximum(total, floor)
-    fundamental = line[:, : axis.rate_bpm.size]
-    harmonic = maximum_filter1d(line, 3, axis=1)[:, axis.second_harmonic()]
-    share = fundamental + np.minimum(harmonic, HARMONIC * fundamental)
+    colour = _colour(rest, axis)
+    total = (rest / colour).sum(axis=1, keepdims=True)
+    weight = axis.line_bins / (colour * np.maximum(total, TINY))
+    line = rest * rest / np.maximum(rest + LEAKAGE * explained, TINY)
+    candidates, double = slice(axis.rate_bpm.size), axis.second_harmonic()
+    fundamental = line[:, candidates]
+    harmonic = np.minimum(maximum_filter1d(line, 3, axis=1)[:, double], HARMONIC * fundamental)
+    share = fundamental * weight[:, candidates] + harmonic * weight[:, double]
     evidence = -EVIDENCE_PER_S * fresh_s * np.log1p(-np.minimum(share, MAX_SHARE))
     heard = usable[:, np.newaxis, :]
     return np.asarray((evidence * heard).sum(axis=2) / np.maximum(usable.sum(axis=1), 1)[:, None])
+
+
+def _colour(rest: FloatArray, axis: RateAxis) -> FloatArray:
+    """Return the square root of a smooth spectrum through ``rest (w, f, c)``.
+
+    Two running means of the logarithm, so that a single line hardly lifts it.
+    """
+    width = 2 * round(0.5 * SMOOTH_BPM / (axis.rate_bpm[1] - axis.rate_bpm[0])) + 1
+    smooth = np.log(rest + FLOOR * rest.mean(axis=1, keepdims=True) + TINY)
+    for _ in range(2):
+        smooth = uniform_filter1d(smooth, width, axis=1, mode="nearest")
+    return np.asarray(np.exp(0.5 * smooth))
