@@ -19,7 +19,7 @@ from palpate import __version__
 
 T = TypeVar("T")
 
-COMMANDS = ("demo", "explain", "look", "sheet", "pack", "validate", "fetch")
+COMMANDS = ("demo", "explain", "align", "look", "sheet", "pack", "validate", "fetch")
 EPILOG = (
     "palpate is a research tool, not a medical device: it makes no diagnosis, and nothing it "
     "prints is a reason to start, stop or change exercise or treatment."

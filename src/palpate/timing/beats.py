@@ -8,8 +8,8 @@
 The pulse reaches the wrist some time after the R peak, and nothing in the two series tells
 this pulse arrival time from a clock that is off. It is taken out as ``arrival_s``, and the
 intervals are widened by what it may differ from that, and change by, between people and
-within an outing: `ARRIVAL_SPREAD_S` and `ARRIVAL_CHANGE_S` (from memory: 0.15 to 0.35 s
-from R peak to pulse foot at the wrist, shorter in exercise).
+within an outing: `ARRIVAL_SPREAD_S` and `ARRIVAL_CHANGE_S` (from memory: a quarter of a
+second from R peak to pulse foot at the wrist, a tenth more to its peak, less in exercise).
 """
 
 from __future__ import annotations
@@ -26,12 +26,12 @@ from palpate.timing.records import ClockFit, ClockPiece, Trace, unknown
 from palpate.validation import checked_times
 
 METHOD = "pulses"
-ARRIVAL_S = 0.25
+ARRIVAL_S = 0.35
 ARRIVAL_SPREAD_S = 0.1
 ARRIVAL_CHANGE_S = 0.1
 FINE_HZ = 50.0
 BELL_S = 0.03
-RULES = Rules(coarse_segment_s=120.0, fine_segment_s=30.0, reach_s=1.5)
+RULES = Rules(coarse_segment_s=120.0, least_segment_s=30.0, fine_segment_s=30.0, reach_s=1.5)
 MIN_BEATS = 60
 
 
@@ -48,9 +48,9 @@ def align_pulses(
     Parameters
     ----------
     beat_s, pulse_s
-        Seconds of R peaks ``(n,)`` and of pulse feet ``(m,)``, each on its own clock.
+        Seconds of R peaks ``(n,)`` and of systolic peaks ``(m,)``, each on its own clock.
     arrival_s
-        Seconds from R peak to pulse foot; what is left of it is in the offset's interval.
+        Seconds from R peak to systolic peak; its uncertainty is in the offset's interval.
     max_offset_s, max_drift_ppm
         As in `fit_clock`.
     """
@@ -68,6 +68,7 @@ def align_pulses(
     )
     return replace(
         found,
+        caveat=f"takes the pulse to arrive {arrival_s:g} s after the R peak",
         pieces=tuple(_without_arrival(piece, arrival_s) for piece in found.pieces),
         alternatives_s=tuple(lag + arrival_s for lag in found.alternatives_s),
     )

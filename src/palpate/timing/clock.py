@@ -29,6 +29,7 @@ from palpate.validation import InputError
 MAX_DRIFT_PPM = 500.0
 MAX_COARSE_SEGMENTS = 48
 """More voters than this cost time and add nothing to the verdict (own choice)."""
+WANTED_SEGMENTS = 8
 LISTED = 4
 """Alternatives that a reason spells out."""
 
@@ -49,12 +50,16 @@ class Rules:
     ----------
     coarse_segment_s, fine_segment_s
         Lengths of the stretches that are correlated.
+    least_segment_s
+        Shortest coarse stretch; a short recording takes shorter ones, to have
+        `WANTED_SEGMENTS` of them.
     reach_s
         How far the fine view looks around the coarse lag; two parts of a recording
         whose coarse lags differ by no more are one piece.
     """
 
     coarse_segment_s: float
+    least_segment_s: float
     fine_segment_s: float
     reach_s: float
 
@@ -90,10 +95,15 @@ def fit_clock(
         raise InputError("coarse views must share a rate; resample one of them")
     if reference.fine.fs_hz != recording.fine.fs_hz:
         raise InputError("fine views must share a rate; resample one of them")
-    curves = _coarse_curves(
-        reference.coarse, recording.coarse, rules.coarse_segment_s, max_offset_s
+    segment_s = float(
+        np.clip(
+            min(reference.coarse.duration_s, recording.coarse.duration_s) / WANTED_SEGMENTS,
+            rules.least_segment_s,
+            rules.coarse_segment_s,
+        )
     )
-    needed_s = MIN_SEGMENTS * rules.coarse_segment_s
+    curves = _coarse_curves(reference.coarse, recording.coarse, segment_s, max_offset_s)
+    needed_s = MIN_SEGMENTS * rules.least_segment_s
     if curves is None:
         return unknown(method, f"the recordings share too little; {needed_s:.0f} s are needed")
     voters = int(np.count_nonzero(np.isfinite(curves.values).any(axis=1)))

@@ -26,7 +26,9 @@ FS_HZ = 4.0
 SMOOTHING_S = 2.0
 MAX_BRIDGE_S = 6.0
 """A heart rate may be bridged over a few beats, not more (own choice)."""
-RULES = Rules(coarse_segment_s=120.0, fine_segment_s=60.0, reach_s=3.0)
+SHORTEST_S, LONGEST_S = 60.0 / 230.0, 2.0
+RR_CHANGE = 0.2
+RULES = Rules(coarse_segment_s=120.0, least_segment_s=30.0, fine_segment_s=60.0, reach_s=3.0)
 MIN_SPREAD_BPM = 1.0
 """A rate that varies less, as a standard deviation, is rounding and noise (own choice)."""
 
@@ -90,8 +92,8 @@ def regular_rate(time_s: FloatArray, hr_bpm: FloatArray, *, fs_hz: float = FS_HZ
 def rate_of_beats(beat_time_s: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return the middle of every RR interval and its rate in bpm, NaN where implausible.
 
-    An interval is implausible outside 30 to 230 bpm, or more than 20 % off the median of
-    the seven around it (common practice, no source).
+    An interval is implausible outside `SHORTEST_S` to `LONGEST_S`, or more than
+    `RR_CHANGE` off the median of the seven around it (common practice, no source).
     """
     beat_time_s = checked_times(beat_time_s, "beat times")
     interval_s = np.diff(beat_time_s)
@@ -99,10 +101,11 @@ def rate_of_beats(beat_time_s: FloatArray) -> tuple[FloatArray, FloatArray]:
     if interval_s.size == 0:
         return middle_s, interval_s
     usual_s = ndimage.median_filter(interval_s, size=7, mode="nearest")
-    with np.errstate(divide="ignore"):
-        rate = 60.0 / interval_s
-    plausible = (rate >= 30.0) & (rate <= 230.0) & (np.abs(interval_s / usual_s - 1.0) <= 0.2)
-    return middle_s, np.where(plausible, rate, np.nan)
+    plausible = (interval_s >= SHORTEST_S) & (interval_s <= LONGEST_S)
+    plausible &= np.abs(interval_s - usual_s) <= RR_CHANGE * usual_s
+    rate = np.full(interval_s.shape, np.nan)
+    rate[plausible] = 60.0 / interval_s[plausible]
+    return middle_s, rate
 
 
 def rate_slope(rate: Trace) -> Trace:

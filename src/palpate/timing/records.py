@@ -100,6 +100,8 @@ class ClockFit:
         In time order; more than one where the recording paused. Empty if unknown.
     alternatives_s
         Lags (at the middle of the recording) that fit about as well.
+    caveat
+        What the method cannot tell from the clock; empty if nothing.
     """
 
     method: str
@@ -108,6 +110,7 @@ class ClockFit:
     confidence: float
     pieces: tuple[ClockPiece, ...] = ()
     alternatives_s: tuple[float, ...] = ()
+    caveat: str = ""
 
     @property
     def longest(self) -> ClockPiece | None:

@@ -1,0 +1,253 @@
+"""Line up a session's clocks: what each recording shares with the reference, and what it says.
+
+The reference is the first recording with an ECG, else the first with anything to compare;
+its clock is taken as the session sheet states it. Every other recording is related to it
+(see `palpate.timing.relating`), or, where the two share too little, to a recording that is
+already lined up. A device's own heart rate is then described on the clock that was found,
+or on the stated one where none was.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from palpate.ecg import detect_qrs
+from palpate.ppg import detect_pulses
+from palpate.signals import (
+    Activity,
+    FloatArray,
+    RateSeries,
+    Recording,
+    Role,
+    Session,
+)
+from palpate.timing import (
+    Acceleration,
+    ClockFit,
+    Coverage,
+    Evidence,
+    Latency,
+    Verdict,
+    best,
+    coverage,
+    latency,
+    rate_of_beats,
+    relate,
+)
+from palpate.timing.clock import MAX_DRIFT_PPM
+from palpate.timing.heart_rates import METHOD as HEART_RATE
+from palpate.validation import InputError
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DeviceRate:
+    """A device's own heart rate: its latency, overall and per activity, and its coverage.
+
+    ``latency`` is None where there is no beat reference or no clock.
+    """
+
+    source: str
+    coverage: Coverage
+    latency: Latency | None
+    by_activity: dict[str, Latency]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Alignment:
+    """One recording's clock against the session's.
+
+    ``fits`` holds every way that was tried against recording ``against``, the sharpest
+    first; ``clock`` is the one to use, None where the two share nothing.
+    """
+
+    recording: Recording
+    against: str
+    clock: ClockFit | None
+    fits: tuple[ClockFit, ...]
+    rates: tuple[DeviceRate, ...]
+
+    @property
+    def known(self) -> bool:
+        """Whether the data say how this clock runs."""
+        return self.clock is not None and self.clock.verdict is Verdict.KNOWN
+
+    @property
+    def delay_in_clock(self) -> bool:
+        """Whether the device's own delay cannot be told from the clock in use."""
+        by_rate = self.clock is not None and self.clock.method == HEART_RATE
+        return self.known and by_rate and not self.recording.clock_known
+
+    def session_s(self, recording_s: FloatArray) -> FloatArray:
+        """Take recording seconds to session seconds by the best clock there is.
+
+        A stated clock is preferred to one from heart rates, which takes delay for clock.
+        """
+        by_rate = self.clock is not None and self.clock.method == HEART_RATE
+        prefer_stated = by_rate and self.recording.clock_known
+        if self.clock is None or not self.known or prefer_stated:
+            return self.recording.session_s(recording_s)
+        return self.clock.reference_s(recording_s)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SessionAlignment:
+    """The reference recording's name, and an `Alignment` for every other recording."""
+
+    reference: str
+    alignments: tuple[Alignment, ...]
+
+
+def align_session(
+    session: Session,
+    *,
+    max_offset_s: float | None = None,
+    max_drift_ppm: float = MAX_DRIFT_PPM,
+) -> SessionAlignment:
+    """Find every recording's clock and describe the devices' own heart rates.
+
+    Parameters
+    ----------
+    session
+        At least two recordings.
+    max_offset_s
+        Largest offset to the reference to consider, s; any if left out.
+    max_drift_ppm
+        Largest drift to consider.
+
+    Raises
+    ------
+    InputError
+        If there are fewer than two recordings, or none has anything to compare.
+    """
+    if len(session.recordings) < 2:
+        raise InputError(
+            f"session {session.title!r} has one recording; lining up clocks takes two or more"
+        )
+    evidence = [evidence_of(recording) for recording in session.recordings]
+    first = _reference_of(session, evidence)
+    reference = _on_session_clock(evidence[first], session.recordings[first])
+    lined_up = [(session.recordings[first].name, reference)]
+    alignments = []
+    for recording, own in zip(session.recordings, evidence, strict=True):
+        if recording is session.recordings[first]:
+            continue
+        against, fits = _related(own, lined_up, max_offset_s, max_drift_ppm)
+        found = Alignment(recording, against, best(fits), fits, ())
+        rates = tuple(
+            _described(rate, found, reference.beat_s, session.activities)
+            for rate in recording.rates
+        )
+        alignments.append(replace(found, rates=rates))
+        clock = found.clock
+        if clock is not None and found.known and len(clock.pieces) == 1:
+            set_right = replace(
+                recording, clock_offset_s=clock.offset_s, clock_drift_ppm=clock.drift_ppm
+            )
+            lined_up.append((recording.name, _on_session_clock(own, set_right)))
+    return SessionAlignment(session.recordings[first].name, tuple(alignments))
+
+
+def evidence_of(recording: Recording) -> Evidence:
+    """Return what a recording can be compared by, in recording seconds."""
+    acc, ecg, light = (recording.of_role(role) for role in (Role.ACC, Role.ECG, Role.PPG))
+    moved = beat_s = pulse_s = None
+    if acc:
+        moved = Acceleration(acc[0].values, acc[0].fs_hz, acc[0].start_s)
+    if ecg:
+        marks = detect_qrs(ecg[0].values, fs_hz=ecg[0].fs_hz)
+        beat_s = ecg[0].start_s + marks / ecg[0].fs_hz
+    if light:
+        found_s = detect_pulses(light[0].values[:, 0], fs_hz=light[0].fs_hz)
+        pulse_s = light[0].start_s + found_s
+    rate = recording.rates[0] if recording.rates else None
+    return Evidence(
+        acceleration=moved,
+        beat_s=beat_s,
+        pulse_s=pulse_s,
+        rate_s=None if rate is None else rate.start_s,
+        rate_bpm=None if rate is None else rate.hr_bpm,
+    )
+
+
+def _reference_of(session: Session, evidence: list[Evidence]) -> int:
+    for place, own in enumerate(evidence):
+        if own.beat_s is not None:
+            return place
+    for place, own in enumerate(evidence):
+        if own.acceleration is not None or own.rates() is not None:
+            return place
+    raise InputError(
+        f"session {session.title!r} has no ECG, acceleration or heart rate to line clocks up by"
+    )
+
+
+def _on_session_clock(own: Evidence, recording: Recording) -> Evidence:
+    """Return the evidence in session seconds by the recording's clock."""
+    pace = 1.0 + recording.clock_drift_ppm * 1e-6
+    moved = own.acceleration
+    if moved is not None:
+        start_s = moved.start_s * pace + recording.clock_offset_s
+        moved = Acceleration(moved.values, moved.fs_hz / pace, start_s)
+    return Evidence(
+        acceleration=moved,
+        beat_s=None if own.beat_s is None else recording.session_s(own.beat_s),
+        pulse_s=None if own.pulse_s is None else recording.session_s(own.pulse_s),
+        rate_s=None if own.rate_s is None else recording.session_s(own.rate_s),
+        rate_bpm=own.rate_bpm,
+    )
+
+
+def _related(
+    own: Evidence,
+    lined_up: list[tuple[str, Evidence]],
+    max_offset_s: float | None,
+    max_drift_ppm: float,
+) -> tuple[str, tuple[ClockFit, ...]]:
+    """Relate to the reference, or to the first other recording that knows the clock."""
+    tried: list[tuple[str, tuple[ClockFit, ...]]] = []
+    for name, other in lined_up:
+        fits = relate(other, own, max_offset_s=max_offset_s, max_drift_ppm=max_drift_ppm)
+        if any(fit.verdict is Verdict.KNOWN for fit in fits):
+            return name, fits
+        tried.append((name, fits))
+    return next((item for item in tried if item[1]), tried[0])
+
+
+def _described(
+    rate: RateSeries,
+    found: Alignment,
+    beat_s: FloatArray | None,
+    activities: tuple[Activity, ...],
+) -> DeviceRate:
+    """Describe a device's heart rate on the session's clock."""
+    at_s = found.session_s(rate.start_s)
+    inside = np.isfinite(at_s)
+    at_s, hr_bpm = at_s[inside], rate.hr_bpm[inside]
+    reference = None if beat_s is None else rate_of_beats(beat_s)
+    span_s = (float(at_s[0]), float(at_s[-1])) if reference is None else _span_s(reference[0])
+    told = coverage(
+        at_s,
+        hr_bpm,
+        start_s=span_s[0],
+        end_s=span_s[1],
+        reference_time_s=None if reference is None else reference[0],
+        reference_bpm=None if reference is None else reference[1],
+    )
+    if reference is None or not (found.known or found.recording.clock_known):
+        return DeviceRate(rate.source, told, None, {})
+    by_activity = {
+        activity.name: latency(
+            *reference,
+            at_s,
+            hr_bpm,
+            where=(at_s >= activity.start_s) & (at_s < activity.end_s),
+        )
+        for activity in activities
+    }
+    return DeviceRate(rate.source, told, latency(*reference, at_s, hr_bpm), by_activity)
+
+
+def _span_s(time_s: FloatArray) -> tuple[float, float]:
+    return float(time_s[0]), float(time_s[-1])

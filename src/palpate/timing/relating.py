@@ -1,0 +1,161 @@
+"""Relate two recordings' clocks by whatever they share, the sharpest evidence first.
+
+Order
+-----
+1. taps, where both have an accelerometer: within some milliseconds;
+2. acceleration against acceleration: within some 10 ms;
+3. pulses against beats: within the uncertainty of the pulse arrival time, 0.1 s;
+4. heart rate against heart rate: within about half a second, and a device's own delay is
+   in it. Its smoothing is not: a first-order smoothing is fitted and taken out
+   (`latency`), so only a pure delay is left.
+
+A clock that an earlier way knows is taken; the later ones are still tried, because the
+difference between a sharp clock and that of the heart rates is the device's lateness.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from palpate.signals import FloatArray
+from palpate.timing import accelerations, beats, heart_rates, taps
+from palpate.timing.clock import MAX_DRIFT_PPM
+from palpate.timing.latency import latency
+from palpate.timing.records import ClockFit, ClockPiece, Verdict
+
+DELAY_CAVEAT = "a pure delay of either device is taken for clock"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Acceleration:
+    """An accelerometer ``values (n, axes)`` at ``fs_hz`` from ``start_s`` on."""
+
+    values: FloatArray
+    fs_hz: float
+    start_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evidence:
+    """What of one recording can be held against another; seconds on its own clock.
+
+    ``beat_s`` are R peaks and ``pulse_s`` systolic peaks; ``rate_s`` and ``rate_bpm`` are
+    readings of a heart rate. None for what the recording lacks.
+    """
+
+    acceleration: Acceleration | None = None
+    beat_s: FloatArray | None = None
+    pulse_s: FloatArray | None = None
+    rate_s: FloatArray | None = None
+    rate_bpm: FloatArray | None = None
+
+    def rates(self) -> tuple[FloatArray, FloatArray] | None:
+        """Return times and values of a heart rate, from beats where there are any."""
+        if self.beat_s is not None:
+            return heart_rates.rate_of_beats(self.beat_s)
+        if self.rate_s is not None and self.rate_bpm is not None:
+            return self.rate_s, self.rate_bpm
+        return None
+
+
+def relate(
+    reference: Evidence,
+    recording: Evidence,
+    *,
+    max_offset_s: float | None = None,
+    max_drift_ppm: float = MAX_DRIFT_PPM,
+) -> tuple[ClockFit, ...]:
+    """Return a fit per way in which the two can be compared, the sharpest way first.
+
+    Empty where they share nothing. `best` picks the one to use.
+    """
+    within: dict[str, Any] = {"max_offset_s": max_offset_s, "max_drift_ppm": max_drift_ppm}
+    fits = []
+    if reference.acceleration is not None and recording.acceleration is not None:
+        fits += _by_movement(reference.acceleration, recording.acceleration, within)
+    if reference.beat_s is not None and recording.pulse_s is not None:
+        fits.append(beats.align_pulses(reference.beat_s, recording.pulse_s, **within))
+    their_rates, our_rates = reference.rates(), recording.rates()
+    if their_rates is not None and our_rates is not None:
+        found = heart_rates.align_heart_rates(*their_rates, *our_rates, **within)
+        fits.append(_without_smoothing(found, their_rates, our_rates))
+    return tuple(fits)
+
+
+def best(fits: tuple[ClockFit, ...]) -> ClockFit | None:
+    """Return the sharpest fit that knows the clock; else the sharpest that does not.
+
+    None where there is no fit at all.
+    """
+    for verdict in (Verdict.KNOWN, Verdict.AMBIGUOUS, Verdict.UNKNOWN):
+        for fit in fits:
+            if fit.verdict is verdict:
+                return fit
+    return None
+
+
+def _by_movement(
+    reference: Acceleration, recording: Acceleration, within: dict[str, Any]
+) -> list[ClockFit]:
+    """Compare two accelerometers by taps and by movement, as far as their rates allow."""
+    slower_hz = min(reference.fs_hz, recording.fs_hz)
+    sampled = {
+        "reference_fs_hz": reference.fs_hz,
+        "fs_hz": recording.fs_hz,
+        "reference_start_s": reference.start_s,
+        "start_s": recording.start_s,
+    }
+    fits = []
+    if slower_hz >= taps.MIN_RATE_HZ:
+        drift_ppm = within["max_drift_ppm"]
+        found = taps.align_taps(
+            reference.values, recording.values, **sampled, max_drift_ppm=drift_ppm
+        )
+        fits.append(_near(found, within["max_offset_s"]))
+    if slower_hz >= accelerations.MIN_RATE_HZ:
+        fits.append(
+            accelerations.align_accelerations(
+                reference.values, recording.values, **sampled, **within
+            )
+        )
+    return fits
+
+
+def _near(fit: ClockFit, max_offset_s: float | None) -> ClockFit:
+    if max_offset_s is None or all(abs(p.middle_lag_s) <= max_offset_s for p in fit.pieces):
+        return fit
+    return ClockFit(
+        fit.method, Verdict.UNKNOWN, f"the taps lie more than {max_offset_s:g} s apart", 0.0
+    )
+
+
+def _without_smoothing(
+    fit: ClockFit,
+    reference: tuple[FloatArray, FloatArray],
+    recording: tuple[FloatArray, FloatArray],
+) -> ClockFit:
+    """Take out of a heart-rate clock what one device's smoothing made it late."""
+    if fit.verdict is not Verdict.KNOWN:
+        return fit
+    at_s = fit.reference_s(recording[0])
+    inside = np.isfinite(at_s)
+    found = latency(*reference, at_s[inside], recording[1][inside])
+    if found.reason:
+        return replace(fit, caveat=f"{DELAY_CAVEAT}, and so is its smoothing")
+    pieces = tuple(
+        _moved(piece, -found.delay_s, found.delay_interval_s[1] - found.delay_s)
+        for piece in fit.pieces
+    )
+    return replace(fit, pieces=pieces, caveat=DELAY_CAVEAT)
+
+
+def _moved(piece: ClockPiece, by_s: float, half_s: float) -> ClockPiece:
+    """Return the piece with ``by_s`` more offset, known to ``half_s`` besides."""
+    own_half_s = (piece.offset_interval_s[1] - piece.offset_interval_s[0]) / 2.0
+    offset_s, spread_s = piece.offset_s + by_s, float(np.hypot(own_half_s, half_s))
+    return replace(
+        piece, offset_s=offset_s, offset_interval_s=(offset_s - spread_s, offset_s + spread_s)
+    )
