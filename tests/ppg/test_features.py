@@ -2,6 +2,8 @@
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy import stats
 
 from palpate.ppg import ppg_windows
@@ -117,3 +119,22 @@ def test_a_tone_is_one_line_and_its_rate_is_found():
 def test_bad_input_is_explained():
     with pytest.raises(InputError, match="channels"):
         ppg_windows(np.empty((100, 0)), fs_hz=FS_HZ)
+
+
+@settings(max_examples=20, deadline=None)
+@given(
+    fs_hz=st.sampled_from([12.5, 25.0, 64.0, 125.0]),
+    n=st.integers(0, 4000),
+    seed=st.integers(0, 1000),
+    lost=st.floats(0.0, 1.0),
+)
+def test_any_record_gives_whole_columns_and_keeps_its_input(fs_hz, n, seed, lost):
+    rng = np.random.default_rng(seed)
+    light = np.cumsum(rng.normal(size=(n, 2)), axis=0)
+    light[rng.random(n) < lost, seed % 2] = np.nan
+    before = light.copy()
+    table = ppg_windows(light, fs_hz=fs_hz)
+    np.testing.assert_array_equal(light, before)
+    for name in table:
+        assert table[name].shape == table.start_s.shape
+        assert not np.isinf(table[name]).any()

@@ -62,6 +62,13 @@ def test_a_spike_does_not_touch_the_pulses_around_it(synthetic_light, height):
     assert likeness(found, clean, beside) > 0.98
 
 
+@pytest.mark.parametrize("rail", [50.6, 50.8])
+def test_clipped_tops_keep_the_pulses_in_place(synthetic_light, rail):
+    light, _ = synthetic_light()
+    clipped = condition_ppg(np.minimum(light, rail), fs_hz=FS_HZ)
+    assert likeness(clipped, condition_ppg(light, fs_hz=FS_HZ)) > 0.93
+
+
 def test_dropouts_are_missing_whether_nan_or_frozen(synthetic_light):
     light, _ = synthetic_light()
     clean = condition_ppg(light, fs_hz=FS_HZ)

@@ -29,7 +29,8 @@ Measures per window
     That common delay; positive where the light follows the motion.
 ``oracle_snr_cancelled_db``
     ``oracle_snr_db`` of what the accelerometer does not predict: what motion
-    cancellation can win back.
+    cancellation can win back. An estimator without motion reference follows
+    ``oracle_snr_db``, one that cancels motion follows this.
 ``oracle_channel``
     The optical channel that the row describes: the one whose ``oracle_snr_db`` is the
     highest in the median over ``CHANNEL_WINDOWS`` windows. Picking the best in each
