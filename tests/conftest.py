@@ -27,3 +27,20 @@ def hut_sheet(tmp_path_factory: pytest.TempPathFactory) -> Path:
     from palpate.simulation import simulate_session, write_session
 
     return write_session(simulate_session(seed=4, scale=0.2), tmp_path_factory.mktemp("hut"))
+
+
+# A whole run that collects fewer has lost tests; raise the floor as the suite grows.
+FEWEST_TESTS = 1100
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """Stop a whole run (no path, no selection) that has lost tests."""
+    config = session.config
+    selected = [getattr(config.option, name, "") for name in ("keyword", "markexpr", "lf")]
+    whole = config.args == config.getini("testpaths") and not any(selected)
+    if whole and session.testscollected < FEWEST_TESTS:
+        pytest.exit(
+            f"only {session.testscollected} tests were collected; there should be at least "
+            f"{FEWEST_TESTS}",
+            returncode=1,
+        )
