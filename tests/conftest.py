@@ -38,9 +38,9 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     config = session.config
     selected = [getattr(config.option, name, "") for name in ("keyword", "markexpr", "lf")]
     whole = config.args == config.getini("testpaths") and not any(selected)
-    if whole and session.testscollected < FEWEST_TESTS:
+    if whole and len(session.items) < FEWEST_TESTS:
         pytest.exit(
-            f"only {session.testscollected} tests were collected; there should be at least "
+            f"only {len(session.items)} tests were collected; there should be at least "
             f"{FEWEST_TESTS}",
             returncode=1,
         )
