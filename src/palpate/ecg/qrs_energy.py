@@ -116,13 +116,17 @@ def lead_energy(lead: FloatArray, grid: Grid) -> LeadEnergy:
 
 
 def fused_strength(leads: list[LeadEnergy], grid: Grid) -> FloatArray:
-    """Return the strength of all leads together, each by its weight, ``(n,)``."""
+    """Return the strength of all leads together, ``(n,)``.
+
+    Powers add with weights that go with the square of the clarity (maximal-ratio combining;
+    Brennan 1959, Proc IRE 47:1075).
+    """
     if len(leads) == 1:
         return leads[0].strength
-    total = np.sum([lead.weight for lead in leads], axis=0)
+    total = np.sum([lead.weight**2 for lead in leads], axis=0)
     power = np.zeros(grid.n)
     for lead in leads:
-        power += lead.strength**2 * grid.per_sample(lead.weight / total)
+        power += lead.strength**2 * grid.per_sample(lead.weight**2 / total)
     return _relative(np.sqrt(power, out=power), grid)[0]
 
 
@@ -140,7 +144,7 @@ def summits(strength: FloatArray, grid: Grid, *, above: float) -> IntArray:
             break
         hidden[:-step] |= near & (height[:-step] < height[step:])
         hidden[step:] |= near & (height[:-step] >= height[step:])
-    return at[~hidden]
+    return np.asarray(at[~hidden])
 
 
 def _relative(strength: FloatArray, grid: Grid) -> tuple[FloatArray, FloatArray]:
@@ -155,7 +159,7 @@ def _low_passed(lead: FloatArray, grid: Grid) -> FloatArray:
     kernel = signal.firwin(2 * half + 1, min(_LOWPASS_HZ, 0.45 * fs_hz), fs=fs_hz)
     working = np.asarray(signal.upfirdn(kernel, lead, down=grid.factor))[2 : 2 + grid.n]
     working[:2], working[-2:] = working[2], working[-3]  # where the kernel hangs over the edge
-    return working - working[0]
+    return np.asarray(working - working[0])
 
 
 def _band_energy(working: FloatArray, band_hz: tuple[float, float], grid: Grid) -> FloatArray:

@@ -27,6 +27,7 @@ from palpate.ecg.qrs_energy import (
 from palpate.ecg.qrs_marks import placed
 from palpate.signals import FloatArray, IntArray
 
+_SHORTEST_S = 1.0  # less holds no beat and its surroundings
 _FAINT = 0.1  # summits below this strength are not worth looking at
 _UNDECIDED = 0.2  # the strength at which a summit may as well be a T wave
 _STRENGTH_SLOPE = 4.0  # log-likelihood ratio per e-fold of strength
@@ -35,6 +36,7 @@ _UNDECIDED_SHAPE = 0.7
 _SHAPE_SLOPE = 8.0  # log-likelihood ratio per unit of correlation
 _SHAPE_CAP = 2.0
 _STRONG = 0.4  # a first guess at the beats, to learn rhythm from
+_STRONG_EVIDENCE = 1.0
 _LEARN = 0.5  # ... and shapes
 _CLEAR = 5.0  # clarity at which a beat may teach
 _SURE_SHAPE = 0.8
@@ -45,6 +47,8 @@ _NEAR_S = 0.05  # leads may peak this far apart
 
 def slope_beats(leads: FloatArray, *, fs_hz: float) -> IntArray:
     """Return QRS sample indices of finite ``leads (n, k)``."""
+    if leads.shape[0] < _SHORTEST_S * fs_hz:
+        return np.zeros(0, dtype=np.intp)
     grid = working_grid(leads.shape[0], fs_hz)
     energies = [lead_energy(lead, grid) for lead in leads.T]
     tops = [summits(lead.strength, grid, above=_FAINT) for lead in energies]
@@ -78,13 +82,11 @@ def _decided(
     evidence = np.clip(
         _STRENGTH_SLOPE * np.log(strength / _UNDECIDED), -_STRENGTH_CAP, _STRENGTH_CAP
     ) + np.clip(_SHAPE_SLOPE * (likeness - _UNDECIDED_SHAPE), -_SHAPE_CAP, _SHAPE_CAP)
+    beats = np.flatnonzero((strength > _STRONG) & (evidence > _STRONG_EVIDENCE))
     certain = (likeness > _SURE_SHAPE) & (clarity >= min(_CLEAR, float(np.median(clarity))))
+    rhythm = local_rhythm(time_s, beats, certain[beats])
     weight = np.clip(_RHYTHM_CLARITY / clarity, _LEAST_RHYTHM, 1.0)
-    beats = np.flatnonzero(strength > _STRONG)
-    for _ in range(2):
-        rhythm = local_rhythm(time_s, beats, certain[beats])
-        beats = best_path(time_s, evidence, strength, rhythm, weight)
-    return beats
+    return best_path(time_s, evidence, strength, rhythm, weight)
 
 
 def _agreed_strength(
