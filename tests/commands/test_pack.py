@@ -1,4 +1,6 @@
 import json
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -41,3 +43,31 @@ def test_a_slip_in_the_sheet_writes_nothing(sheet, tmp_path, capsys):
 def test_output_that_is_no_store_is_refused(sheet, tmp_path, capsys):
     assert main(["pack", str(sheet), "-o", str(tmp_path / "s.zip")]) == 2
     assert "must end in .h5" in capsys.readouterr().err
+
+
+LIMITED = """
+import resource, signal, sys
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))
+from palpate.cli import main
+sys.exit(main(["pack", sys.argv[1], "-o", sys.argv[2]]))
+"""
+
+
+def test_a_disk_that_takes_no_more_leaves_nothing_behind(sheet, tmp_path):
+    """The system refuses to let any file grow beyond 100 kB, as a full disk would."""
+    pytest.importorskip("resource", reason="only POSIX systems limit the size of files")
+    rng = np.random.default_rng(3)
+    rows = ["t,x,y,z"] + [
+        f"{k / 10},{a},{b},{c}" for k, (a, b, c) in enumerate(rng.random((9000, 3)))
+    ]
+    (tmp_path / "alder.csv").write_text("\n".join(rows))
+    out = tmp_path / "out" / "s.h5"
+    done = subprocess.run(
+        [sys.executable, "-c", LIMITED, str(sheet), str(out)],
+        capture_output=True, text=True, check=False, timeout=120,
+    )  # fmt: skip
+    assert done.returncode == 2, done.stderr
+    assert done.stderr.count("\n") == 1
+    assert f"{out} cannot be read or written" in done.stderr
+    assert list(out.parent.iterdir()) == []

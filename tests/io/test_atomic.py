@@ -1,9 +1,10 @@
 import errno
 import os
+from pathlib import Path
 
 import pytest
 
-from palpate.io.atomic import explain_os_error, replacing
+from palpate.io.atomic import PatientFile, explain_os_error, replacing
 
 
 def write_half(path, error):
@@ -57,3 +58,26 @@ def test_a_folder_is_not_replaced(tmp_path):
 
 def test_an_unknown_error_keeps_its_words():
     assert explain_os_error(OSError("strange")) == "a file cannot be read or written: strange"
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="the system has no full device")
+def test_a_patient_file_keeps_the_first_error_for_the_end():
+    file = PatientFile(Path("/dev/full"), "r+")
+    assert file.write(b"abc") == 3
+    assert file.truncate(10) == 10
+    buffer = bytearray(b"xyz")
+    assert file.readinto(buffer) == 3
+    assert buffer == bytes(3)
+    with pytest.raises(OSError, match="No space left"):
+        file.finish()
+
+
+def test_a_patient_file_is_a_file(tmp_path):
+    file = PatientFile(tmp_path / "a.bin", "w+")
+    assert file.write(memoryview(b"abcdef")) == 6
+    file.seek(2)
+    buffer = bytearray(3)
+    assert (file.readinto(buffer), bytes(buffer), file.tell()) == (3, b"cde", 5)
+    file.truncate(4)
+    file.finish()
+    assert (tmp_path / "a.bin").read_bytes() == b"abcd"

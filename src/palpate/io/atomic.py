@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import io
 import os
 import secrets
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from _typeshed import ReadableBuffer, WriteableBuffer
 
 _SENTENCES = {
     errno.ENOSPC: "the disk is full; free some space and run again",
@@ -42,6 +47,64 @@ def replacing(path: Path | str) -> Iterator[Path]:
         if isinstance(exc, OSError):  # a person knows the file by its final name
             exc.filename = str(path)
         raise
+
+
+class PatientFile(io.RawIOBase):
+    """A binary file for libraries that crash when a write fails, as HDF5's does on closing.
+
+    From the first error on it takes writes and drops them, and reads as zeros; ``finish``
+    closes it and raises that error.
+    """
+
+    def __init__(self, path: Path, mode: str) -> None:
+        self._file = io.FileIO(path, mode)
+        self._error: OSError | None = None
+
+    def seekable(self) -> bool:
+        """Return True: any place can be written."""
+        return True
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
+        """Move to a place, which may lie beyond the end."""
+        return self._file.seek(offset, whence)
+
+    def tell(self) -> int:
+        """Return the place."""
+        return self._file.tell()
+
+    def readinto(self, buffer: WriteableBuffer) -> int:
+        """Fill ``buffer`` and return how much was read."""
+        view = memoryview(buffer).cast("B")
+        if self._error is not None:
+            view[:] = bytes(len(view))
+            return len(view)
+        return self._file.readinto(view)
+
+    def write(self, data: ReadableBuffer) -> int:
+        """Write all of ``data`` and return its length."""
+        view = memoryview(data).cast("B")
+        done = 0
+        try:
+            while self._error is None and done < len(view):
+                done += self._file.write(view[done:])
+        except OSError as exc:
+            self._error = exc
+        return len(view)
+
+    def truncate(self, size: int | None = None) -> int:
+        """Set the length of the file."""
+        try:
+            if self._error is None:
+                return self._file.truncate(size)
+        except OSError as exc:
+            self._error = exc
+        return size or 0
+
+    def finish(self) -> None:
+        """Close the file and raise what went wrong on the way."""
+        self._file.close()
+        if self._error is not None:
+            raise self._error
 
 
 def explain_os_error(exc: OSError) -> str:

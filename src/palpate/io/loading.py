@@ -94,10 +94,6 @@ def _load(spec: RecordingSpec, say: Say, hashes: dict[Path, str]) -> Recording:
             for c, group, block in zip(waves, groups, blocks, strict=True)
         ]
         rates += [_rate_series(c, raw, shift_s) for c in mine if c.role == HEART_RATE]
-    parts = dict.fromkeys(part for raw in opened.values() for part in raw.parts)
-    for part in parts:
-        if part not in hashes:
-            hashes[part] = sha256_of(part)
     order = [c.name for c in spec.channels]
     return Recording(
         name=spec.name,
@@ -107,8 +103,17 @@ def _load(spec: RecordingSpec, say: Say, hashes: dict[Path, str]) -> Recording:
         firmware=spec.firmware,
         placement=spec.placement,
         start_time=origin,
-        sources=tuple(SourceFile(part.name, hashes[part]) for part in parts),
+        sources=_sources(list(opened.values()), hashes),
     )
+
+
+def _sources(files: list[RawFile], hashes: dict[Path, str]) -> tuple[SourceFile, ...]:
+    """Return what recordings came from; ``hashes`` remembers files that were hashed before."""
+    parts = dict.fromkeys(part for raw in files for part in raw.parts)
+    for part in parts:
+        if part not in hashes:
+            hashes[part] = sha256_of(part)
+    return tuple(SourceFile(part.name, hashes[part]) for part in parts)
 
 
 def _positions(spec: ChannelSpec, raw: RawFile) -> list[int]:

@@ -38,7 +38,7 @@ import h5py
 import numpy as np
 
 from palpate import __version__
-from palpate.io.atomic import replacing
+from palpate.io.atomic import PatientFile, replacing
 from palpate.io.hdf5 import (
     attribute,
     attribute_list,
@@ -169,18 +169,18 @@ def _opened_store(path: Path) -> Iterator[h5py.File]:
 
 @contextmanager
 def _writing(part: Path, path: Path, mode: str) -> Iterator[h5py.File]:
-    """Open ``part`` for writing; the library's disk errors keep their number and ``path``."""
+    """Open ``part`` for writing, ``"w"`` or ``"r+"``; messages name ``path``."""
+    stream = PatientFile(part, {"w": "w+", "r+": "r+"}[mode])
     try:
         # 'v110' keeps long notes and parameters out of the 64 KiB that older headers allow.
-        with h5py.File(part, mode, libver=("v110", "v110")) as file:
+        with h5py.File(stream, mode, libver=("v110", "v110")) as file:
             yield file
-    except (OSError, RuntimeError) as exc:
-        number = getattr(exc, "errno", None)
-        raise OSError(number, str(exc).split("\n", 1)[0], str(path)) from exc
     except InputError:
         raise
     except ValueError as exc:
         raise InputError(f"{path} cannot be written: {one_line(exc)}") from exc
+    finally:
+        stream.finish()
 
 
 def _new_group(parent: h5py.Group, key: str) -> h5py.Group:
