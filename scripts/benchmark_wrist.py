@@ -34,8 +34,7 @@ def synthetic_hour(seed: int = 0) -> tuple[FloatArray, FloatArray, FloatArray]:
     acc += rng.normal(scale=0.03, size=acc.shape)
     pulse = np.sin(2 * np.pi * 1.4 * t) + 0.3 * np.sin(4 * np.pi * 1.4 * t) + swing + 200.0
     ppg = pulse[:, np.newaxis] + rng.normal(scale=0.3, size=(t.size, 2))
-    gyro: FloatArray = rng.normal(scale=30.0, size=acc.shape)
-    return ppg, acc, gyro
+    return ppg, acc, 30.0 * rng.normal(size=(t.size, 3))
 
 
 def least(run: Callable[[], object], repeats: int) -> tuple[float, float]:

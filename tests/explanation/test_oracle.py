@@ -209,6 +209,15 @@ def test_without_accelerometer_its_columns_are_undefined():
     assert np.isnan(table["acc_explained_share"]).all()
 
 
+def test_working_in_portions_changes_nothing(monkeypatch):
+    ppg, acc = session(np.random.default_rng(15))
+    at_once = measure(ppg, acc)
+    monkeypatch.setattr("palpate.explanation.oracle.WINDOWS_AT_ONCE", 7)
+    in_portions = measure(ppg, acc)
+    for name in at_once:
+        np.testing.assert_allclose(in_portions[name], at_once[name], rtol=1e-9, atol=1e-9)
+
+
 @pytest.mark.parametrize("n", [0, 1, 100])
 def test_short_records_give_empty_tables(n):
     table = measure(np.zeros(n), np.zeros((n, 3)))

@@ -124,6 +124,15 @@ def test_the_sum_of_wh_bands_is_what_a_standalone_filter_gives():
     assert table["vibration_wh_mps2"][0] == pytest.approx(expected, rel=0.02)
 
 
+def test_working_in_portions_changes_nothing(swinging_arm, monkeypatch):
+    acc = swinging_arm(noise_g=0.1, duration_s=120.0)
+    at_once = motion_windows(acc, fs_hz=64.0, unit="g")
+    monkeypatch.setattr("palpate.motion.features.WINDOWS_AT_ONCE", 7)
+    in_portions = motion_windows(acc, fs_hz=64.0, unit="g")
+    for name in at_once:
+        np.testing.assert_allclose(in_portions[name], at_once[name], rtol=1e-12)
+
+
 @pytest.mark.parametrize("shape", [(0, 3), (3, 3), (100, 3), (399, 3)])
 def test_records_shorter_than_a_window_give_an_empty_table(shape):
     table = motion_windows(np.ones(shape), fs_hz=50.0, unit="g")

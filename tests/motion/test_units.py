@@ -45,9 +45,13 @@ def test_features_refuse_a_wrong_unit_in_one_sentence():
         motion_windows(worn(False) * 9.80665, fs_hz=50.0, unit="g")
 
 
-def test_removed_gravity_is_undecided_not_guessed():
-    free = 0.02 * np.random.default_rng(0).normal(size=(3000, 3))
-    found = check_unit(free, fs_hz=50.0, unit="g")
+@pytest.mark.parametrize("scale", [0.02, 0.3, 1.0, 3.0, 10.0])
+@pytest.mark.parametrize("unit", ["g", "m/s2"])
+def test_removed_gravity_is_undecided_not_guessed(unit, scale):
+    t = np.arange(3000)[:, np.newaxis] / 50.0
+    swing = np.sin(2 * np.pi * 0.9 * t + [0.0, 1.0, 2.0])
+    free = scale * (swing + 0.3 * np.random.default_rng(0).normal(size=(3000, 3)))
+    found = check_unit(free, fs_hz=50.0, unit=unit)
     assert found.verdict == "undecided"
     assert "gravity" in found.finding
 
@@ -55,3 +59,21 @@ def test_removed_gravity_is_undecided_not_guessed():
 @pytest.mark.parametrize("acc", [np.full((100, 3), np.nan), np.empty((0, 3)), np.ones((100, 2))])
 def test_nothing_to_check_is_undecided(acc):
     assert check_unit(acc, fs_hz=50.0, unit="g").verdict == "undecided"
+
+
+@pytest.mark.parametrize(
+    ("name", "channels", "fs_hz", "unit"),
+    [
+        ("s2_walk", (8, 9, 10), 256.0, "m/s2"),
+        ("s4_run", (8, 9, 10), 256.0, "m/s2"),
+        ("s3_high_resistance_bike", (5, 6, 7), 256.0, "m/s2"),
+    ],
+)
+def test_real_exercise_confirms_its_unit_and_contradicts_another(
+    data_dir, name, channels, fs_hz, unit
+):
+    edfio = pytest.importorskip("edfio", reason="the open recordings are EDF files")
+    edf = edfio.read_edf(data_dir / "datasets" / "wrist_ppg_exercise" / f"{name}.edf")
+    acc = np.stack([edf.signals[i].data for i in channels], axis=1)
+    assert check_unit(acc, fs_hz=fs_hz, unit=unit).verdict == "confirmed"
+    assert check_unit(acc, fs_hz=fs_hz, unit="g").likely_unit == unit

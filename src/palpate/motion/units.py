@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from palpate.conditioning import window_samples
-from palpate.conditioning.statistics import window_means
+from palpate.conditioning.statistics import ratio, window_means
 from palpate.signals import FloatArray
 from palpate.validation import InputError, checked_columns, checked_rate
 
@@ -32,11 +32,16 @@ CHECK_FS_HZ = 16.0
 STILL_WINDOW_S = 2.0
 STILL_RELATIVE_SD = 0.05
 """A window is still if its scatter is below this share of its mean vector (own choice)."""
+FROZEN_RELATIVE_SD = 1e-6
+"""Below this no sensor measures: a file's padding, or a dropout held at one value."""
+MIN_STILL_WINDOWS = 3
 AT_REST_FACTOR = 1.25
 """Gravity at stillness may be off by this factor: an uncalibrated sensor is within
 80 mg of 1 g (van Hees 2014, Brazil cohort), so 25 % is wide."""
 IN_MOTION_FACTOR = 2.0
-"""Without stillness the median magnitude is only near 1 g; the units differ by 9.8 or more."""
+"""A turning arm shortens the mean vector; the units differ by a factor of 9.8 or more."""
+CARRIED_SHARE = 0.3
+"""Where gravity was removed, the mean of two seconds is a smaller share of the movement."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +50,7 @@ class UnitCheck:
 
     ``verdict`` is ``"confirmed"``, ``"contradicted"`` (``likely_unit`` then says what
     fits) or ``"undecided"``; ``gravity_g`` is the magnitude at stillness in g under the
-    declared unit (over the whole record where nothing is still, ``at_rest`` False);
+    declared unit (of two-second means where nothing is still, ``at_rest`` False);
     ``finding`` is one sentence, empty when confirmed.
     """
 
@@ -100,7 +105,7 @@ def check_unit(acc: FloatArray, *, fs_hz: float, unit: str) -> UnitCheck:
     if _near_one(gravity_g, factor):
         return UnitCheck("confirmed", gravity_g, at_rest, unit, "")
     recorded = gravity_g / G_PER_UNIT[unit.strip()]
-    where = "at rest" if at_rest else "in the median"
+    where = "at rest" if at_rest else "in the mean of its movement"
     for other in ("g", "mg", "m/s2"):
         if _near_one(recorded * G_PER_UNIT[other], factor):
             finding = (
@@ -120,18 +125,28 @@ def _near_one(value: float, factor: float) -> bool:
 
 
 def _gravity(acc_g: FloatArray, fs_hz: float) -> tuple[float, bool]:
-    """Return the magnitude of still windows' mean vector (else of all samples), and which."""
+    """Return the magnitude of the windows' mean vectors, and whether those are of still windows.
+
+    0 where movement outweighs the mean so far that nothing speaks for gravity in it.
+    """
     first, width = window_samples(
         acc_g.shape[0], fs_hz=fs_hz, window_s=STILL_WINDOW_S, step_s=STILL_WINDOW_S
     )
-    if first.size and width >= 2:
-        centre = window_means(acc_g, first, width)
-        spread = window_means(acc_g**2, first, width) - centre**2
-        magnitude = np.linalg.norm(centre, axis=1)
-        sd = np.sqrt(np.maximum(spread.sum(axis=1), 0.0))
-        still = sd < STILL_RELATIVE_SD * magnitude
-        if still.any():
-            return float(np.median(magnitude[still])), True
-    magnitude = np.linalg.norm(acc_g, axis=1)
-    finite = magnitude[np.isfinite(magnitude)]
-    return (float(np.median(finite)) if finite.size else float("nan")), False
+    if acc_g.shape[0] == 0:
+        return float("nan"), False
+    if first.size == 0:
+        first, width = np.zeros(1, dtype=np.intp), acc_g.shape[0]
+    centre = window_means(acc_g, first, width)
+    square = window_means(acc_g**2, first, width).sum(axis=1)
+    magnitude = np.linalg.norm(centre, axis=1)
+    whole = np.isfinite(magnitude)
+    if not whole.any():
+        return float("nan"), False
+    magnitude, square = magnitude[whole], square[whole]
+    spread = ratio(np.sqrt(np.maximum(square - magnitude**2, 0.0)), magnitude)
+    still = (spread < STILL_RELATIVE_SD) & (spread > FROZEN_RELATIVE_SD)
+    if np.count_nonzero(still) >= MIN_STILL_WINDOWS:
+        return float(np.median(magnitude[still])), True
+    gravity_g = float(np.median(magnitude))
+    carried = gravity_g > CARRIED_SHARE * float(np.median(np.sqrt(square)))
+    return (gravity_g if carried else 0.0), False
