@@ -65,6 +65,8 @@ def shortest_period(
         0 where no lag peaks above 0.
     """
     inner = similarity[:, shortest:-1]
+    if inner.shape[1] == 0:
+        return np.full(len(similarity), np.nan), np.zeros(len(similarity))
     peak = (inner >= similarity[:, shortest - 1 : -2]) & (inner > similarity[:, shortest + 1 :])
     height = np.where(peak, inner, 0.0)
     best = height.max(axis=1, initial=0.0)
