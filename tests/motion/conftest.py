@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from pathlib import Path
+
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 
@@ -25,3 +29,15 @@ def swinging_arm():
 def any_rotation():
     """Rotation that mixes all three axes, ``(3, 3)``."""
     return Rotation.from_euler("xyz", [0.4, -1.1, 2.3]).as_matrix()
+
+
+@pytest.fixture
+def wrist_channels(data_dir: Path) -> Callable[..., NDArray[np.float64]]:
+    """Return a reader of channels of an open wrist recording at 256 Hz, ``(n, k)``."""
+    edfio = pytest.importorskip("edfio", reason="the open recordings are EDF files")
+
+    def read(record, channels):
+        edf = edfio.read_edf(data_dir / "datasets" / "wrist_ppg_exercise" / f"{record}.edf")
+        return np.stack([edf.signals[i].data for i in channels], axis=1)
+
+    return read

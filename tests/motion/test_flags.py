@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from palpate.conditioning import resample
 from palpate.motion import FLAGS, motion_flags, motion_windows
 from palpate.motion.flags import schmitt
 from palpate.signals import WindowTable
@@ -75,10 +76,23 @@ def test_an_empty_table_has_no_flags():
 
 
 @pytest.mark.parametrize(("record", "least"), [("s3_run", 0.9), ("s3_walk", 0.7), ("s5_run", 0.9)])
-def test_walking_and_running_on_a_treadmill_are_rhythmic(data_dir, record, least):
-    edfio = pytest.importorskip("edfio", reason="the open recordings are EDF files")
-    edf = edfio.read_edf(data_dir / "datasets" / "wrist_ppg_exercise" / f"{record}.edf")
-    acc = np.stack([edf.signals[i].data for i in (8, 9, 10)], axis=1)
+def test_walking_and_running_on_a_treadmill_are_rhythmic(wrist_channels, record, least):
+    acc = wrist_channels(record, (8, 9, 10))
     found = motion_flags(motion_windows(acc, fs_hz=256.0, unit="m/s2"))
     assert set(found) <= set(FLAGS)
     assert np.mean(found == "rhythmic") > least
+
+
+# The low-resistance ride sits between bursty and shaking throughout; it is the hardest.
+@pytest.mark.parametrize(("record", "least"), [("s3_walk", 0.97), ("s3_low_resistance_bike", 0.85)])
+def test_flags_of_real_motion_hold_at_25_hz_with_noise_and_uncalibrated(
+    wrist_channels, record, least
+):
+    acc = wrist_channels(record, (8, 9, 10))
+    flags = motion_flags(motion_windows(acc, fs_hz=256.0, unit="m/s2"))
+    slow = resample(acc, fs_hz=256.0, to_hz=25.0)
+    noisy = acc + 0.05 * np.random.default_rng(0).normal(size=acc.shape)
+    for changed, fs_hz in ((slow, 25.0), (noisy, 256.0), (1.05 * acc + [0.3, -0.3, 0.2], 256.0)):
+        again = motion_flags(motion_windows(changed, fs_hz=fs_hz, unit="m/s2"))
+        common = min(flags.size, again.size)
+        assert np.mean(flags[:common] == again[:common]) > least

@@ -62,18 +62,10 @@ def test_nothing_to_check_is_undecided(acc):
 
 
 @pytest.mark.parametrize(
-    ("name", "channels", "fs_hz", "unit"),
-    [
-        ("s2_walk", (8, 9, 10), 256.0, "m/s2"),
-        ("s4_run", (8, 9, 10), 256.0, "m/s2"),
-        ("s3_high_resistance_bike", (5, 6, 7), 256.0, "m/s2"),
-    ],
+    ("record", "channels"),
+    [("s2_walk", (8, 9, 10)), ("s4_run", (8, 9, 10)), ("s3_high_resistance_bike", (5, 6, 7))],
 )
-def test_real_exercise_confirms_its_unit_and_contradicts_another(
-    data_dir, name, channels, fs_hz, unit
-):
-    edfio = pytest.importorskip("edfio", reason="the open recordings are EDF files")
-    edf = edfio.read_edf(data_dir / "datasets" / "wrist_ppg_exercise" / f"{name}.edf")
-    acc = np.stack([edf.signals[i].data for i in channels], axis=1)
-    assert check_unit(acc, fs_hz=fs_hz, unit=unit).verdict == "confirmed"
-    assert check_unit(acc, fs_hz=fs_hz, unit="g").likely_unit == unit
+def test_real_exercise_confirms_its_unit_and_contradicts_another(wrist_channels, record, channels):
+    acc = wrist_channels(record, channels)
+    assert check_unit(acc, fs_hz=256.0, unit="m/s2").verdict == "confirmed"
+    assert check_unit(acc, fs_hz=256.0, unit="g").likely_unit == "m/s2"
