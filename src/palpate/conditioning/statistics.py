@@ -7,6 +7,10 @@ from numpy.typing import NDArray
 
 from palpate.signals import BoolArray, FloatArray, IntArray
 
+MAX_MISSING_SHARE = 0.25
+"""A window that misses more of its samples is undefined: its measures would describe the
+straight lines that bridge its gaps (own choice)."""
+
 
 def window_means(values: FloatArray | BoolArray, first: IntArray, width: int) -> FloatArray:
     """Return the mean of the finite samples of each window, ``(n_windows, ...)``.

@@ -55,7 +55,7 @@ from palpate.conditioning import (
     windowed,
     zero_phase,
 )
-from palpate.conditioning.statistics import ratio, window_means
+from palpate.conditioning.statistics import MAX_MISSING_SHARE, ratio, window_means
 from palpate.signals import BoolArray, FloatArray, IntArray, WindowTable
 from palpate.validation import InputError, checked_columns, checked_rate, checked_signal
 
@@ -76,7 +76,6 @@ DELAYS = (-6, -3, 0, 3, 6)
 FOLDS = 4
 RIDGE = 0.01
 """Share of the mean energy per tap: keeps axes without motion from being inverted."""
-MAX_MISSING_SHARE = 0.25
 WINDOWS_AT_ONCE = 256
 CHANNEL_WINDOWS = 31
 """68 s at the default grid: longer than chance, shorter than a lost contact (own choice)."""

@@ -43,7 +43,7 @@ from palpate.conditioning import (
     zero_phase,
 )
 from palpate.conditioning.rails import at_rail
-from palpate.conditioning.statistics import ratio, window_means
+from palpate.conditioning.statistics import MAX_MISSING_SHARE, ratio, window_means
 from palpate.motion import intensity
 from palpate.motion.cadence import cadence
 from palpate.motion.orientation import gravity_direction, orientation_change_deg
@@ -56,8 +56,6 @@ MOTION_FS_HZ = 32.0
 """Everything below 10 Hz is computed at this rate, whatever the sensor's."""
 GRAVITY_STRIDE = 8
 """Gravity's direction holds nothing above 0.3 Hz: four looks a second will do."""
-MAX_MISSING_SHARE = 0.25
-"""More bridged samples than this and the spectra describe the bridge (own choice)."""
 PIECE_S = 0.5
 WINDOWS_AT_ONCE = 256
 """Keeps the working set in cache and a day-long record in bounded memory."""

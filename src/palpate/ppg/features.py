@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from palpate.conditioning import STEP_S, WINDOW_S, resample, window_samples, windowed
 from palpate.conditioning.rails import at_rail
-from palpate.conditioning.statistics import ratio, window_means
+from palpate.conditioning.statistics import MAX_MISSING_SHARE, ratio, window_means
 from palpate.ppg import quality
 from palpate.ppg.preparation import Prepared, prepare
 from palpate.ppg.pulses import pulse_times
@@ -36,8 +36,6 @@ from palpate.validation import checked_columns, checked_rate
 
 QUALITY_FS_HZ = 32.0
 """Carries the whole band of ``preparation``, whatever the sensor's rate."""
-MAX_MISSING_SHARE = 0.25
-"""As for motion: more bridged samples and the measures describe the bridge (own choice)."""
 MEASURES = (
     "perfusion_index_pct",
     "skewness",
