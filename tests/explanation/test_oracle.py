@@ -203,6 +203,16 @@ def test_unknown_rates_and_missing_samples_are_undefined():
     assert np.isfinite(table["oracle_snr_db"][table.start_s == 40.0])
 
 
+def test_a_dead_channel_is_passed_over():
+    ppg, acc = session(np.random.default_rng(16))
+    dead = np.full(len(ppg), np.nan)
+    table = measure(np.stack([dead, ppg[:, 0]], axis=1), acc)
+    assert set(table["oracle_channel"]) == {1}
+    for name, column in measure(ppg[:, 0], acc).columns.items():
+        if name != "oracle_channel":
+            np.testing.assert_allclose(table[name], column)
+
+
 def test_without_accelerometer_its_columns_are_undefined():
     table = measure(tone(1.5, 60))
     assert np.isfinite(table["oracle_snr_db"]).all()

@@ -7,9 +7,10 @@ Measures per window
 ``oracle_snr_db``
     Mean power density within 1.5 / T of the true rate (T the window's length) over the
     mean density of the rest of 0.5 to 5 Hz, in dB, Hann taper. What lies within 2 / T of
-    the true rate or of its second or third harmonic is not part of the rest. White noise gives 0 dB
-    (median within 1 dB). After the form of de Haan & Jeanne 2013, IEEE Trans Biomed Eng
-    60:2878, as a ratio of densities, so that 0 dB means 'no more than anywhere else'.
+    the true rate or of its second or third harmonic is not part of the rest. White noise
+    gives 0 dB (median within 1 dB). After the form of de Haan & Jeanne 2013, IEEE Trans
+    Biomed Eng 60:2878, as a ratio of densities, so that 0 dB means 'no more than
+    anywhere else'.
 ``oracle_prominence_db``
     The same line over its own surroundings: power density within 1 / T of the true rate
     over the noise density that the median of the bins up to 0.75 Hz away implies. It
@@ -133,22 +134,19 @@ def oracle_windows(
     slow_width = int(width * ORACLE_FS_HZ / fs_hz)
     slow_first = np.round(first * ORACLE_FS_HZ / fs_hz).astype(np.intp)
     slow_first = np.clip(slow_first, 0, max(light.shape[0] - slow_width, 0))
-    portions = [slice(i, i + WINDOWS_AT_ONCE) for i in range(0, first.size or 1, WINDOWS_AT_ONCE)]
-    lines = [
-        _line_measures(windowed(light, slow_first[p], slow_width), hr_bpm[p]) for p in portions
-    ]
-    snr_db, prominence_db = (np.concatenate(measure) for measure in zip(*lines, strict=True))
+    ppg_lost = window_means(~np.isfinite(ppg), first, width) > MAX_MISSING_SHARE
+    acc_share = window_means(np.asarray(~np.isfinite(acc).all(axis=1)), first, width)
+    snr_db, prominence_db = _lines_of_all(light, hr_bpm, slow_first, slow_width)
+    snr_db[ppg_lost] = prominence_db[ppg_lost] = np.nan
     channel = _steady_best(snr_db)
     rows = np.arange(first.size)
     own = light[slow_first[:, np.newaxis] + np.arange(slow_width), channel[:, np.newaxis]]
-    cancelled = [_motion_measures(own[p], motion, slow_first[p], hr_bpm[p]) for p in portions]
-    with_motion = np.concatenate(cancelled, axis=1)
-    ppg_lost = _missing_share(ppg, first, width) > MAX_MISSING_SHARE
-    acc_lost = ppg_lost | (_missing_share(acc, first, width) > MAX_MISSING_SHARE)
+    with_motion = _motion_measures_of_all(own, motion, slow_first, hr_bpm)
+    with_motion[:, ppg_lost[rows, channel] | (acc_share > MAX_MISSING_SHARE)] = np.nan
     columns: dict[str, NDArray[np.generic]] = {
-        "oracle_snr_db": np.where(ppg_lost, np.nan, snr_db[rows, channel]),
-        "oracle_prominence_db": np.where(ppg_lost, np.nan, prominence_db[rows, channel]),
-        **dict(zip(MOTION_MEASURES, np.where(acc_lost, np.nan, with_motion), strict=True)),
+        "oracle_snr_db": snr_db[rows, channel],
+        "oracle_prominence_db": prominence_db[rows, channel],
+        **dict(zip(MOTION_MEASURES, with_motion, strict=True)),
         "oracle_channel": channel,
     }
     starts = start_s + step_s * np.arange(first.size, dtype=np.float64)
@@ -188,8 +186,27 @@ def _in_band(values: FloatArray, fs_hz: float) -> FloatArray:
     return zero_phase(slow, fs_hz=ORACLE_FS_HZ, low_hz=LOW_HZ, high_hz=HIGH_HZ)
 
 
-def _missing_share(values: FloatArray, first: IntArray, width: int) -> FloatArray:
-    return window_means(np.asarray(~np.isfinite(values).all(axis=1)), first, width)
+def _portions(n_windows: int) -> list[slice]:
+    return [slice(i, i + WINDOWS_AT_ONCE) for i in range(0, n_windows or 1, WINDOWS_AT_ONCE)]
+
+
+def _lines_of_all(
+    light: FloatArray, hr_bpm: FloatArray, first: IntArray, width: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return SNR and prominence in dB, each ``(n_windows, channels)``."""
+    parts = [
+        _line_measures(windowed(light, first[p], width), hr_bpm[p]) for p in _portions(first.size)
+    ]
+    snr_db, prominence_db = zip(*parts, strict=True)
+    return np.concatenate(snr_db), np.concatenate(prominence_db)
+
+
+def _motion_measures_of_all(
+    light: FloatArray, motion: FloatArray, first: IntArray, hr_bpm: FloatArray
+) -> FloatArray:
+    """Return the ``MOTION_MEASURES`` of ``light (n_windows, width)``, one per row."""
+    parts = [_motion_measures(light[p], motion, first[p], hr_bpm[p]) for p in _portions(first.size)]
+    return np.concatenate(parts, axis=1)
 
 
 def _steady_best(snr_db: FloatArray) -> IntArray:
