@@ -28,7 +28,7 @@ from scipy import ndimage
 
 from palpate.signals import BoolArray, FloatArray, IntArray
 
-_REACH = 12  # how many candidates a step may skip
+_REACH = 8  # how many candidates a step may skip
 _IRREGULAR = 0.1  # e: one interval in ten follows no rhythm
 _WIDE = 0.5  # w: a factor of 1.6 either way is common among irregular intervals
 _SPREAD = (0.1, 0.4)  # s: sinus arrhythmia ... atrial fibrillation
@@ -41,7 +41,7 @@ _MIN_RR_S = 0.2  # no rate above 300 bpm
 _T_WAVE_S = 0.36  # T waves come this soon
 _T_WAVE_RATIO = 1.5  # a beat this much larger than what follows it casts doubt
 _T_WAVE_DOUBT = (3.0, 1.5)  # per e-fold, and the most e-folds
-_BREAK = -12.0  # a step over more than _REACH candidates, that is, over a silence
+_NEVER = -1e6
 _CHUNK = 4096
 
 
@@ -87,32 +87,46 @@ def best_path(
     evidence: FloatArray,
     strength: FloatArray,
     rhythm: Rhythm,
+    *,
     rhythm_weight: FloatArray,
+    settled: BoolArray,
 ) -> IntArray:
     """Return the indices of the candidates that are beats, sorted.
 
     All arguments are per candidate ``(n,)``; ``evidence`` is the log-likelihood ratio of a
-    beat by itself, ``rhythm_weight`` says how far to follow the rhythm.
+    beat by itself, ``rhythm_weight`` says how far to follow the rhythm, and a ``settled``
+    candidate is never left out, which spares looking past it.
     """
-    total = [-np.inf] * _REACH
+    total: list[float] = []
     previous: list[int] = []
-    earlier, earlier_at = -np.inf, -1
+    reach = _reach(settled)
     for start in range(0, candidate_s.size, _CHUNK):
         rows = np.arange(start, min(start + _CHUNK, candidate_s.size))
         steps = _step_scores(candidate_s, strength, rhythm, rhythm_weight, rows).tolist()
-        for i, (step, own) in enumerate(zip(steps, evidence[rows].tolist(), strict=True), start):
-            scores = list(map(add, total[-_REACH:], step))
-            best = max(scores)
-            at = i - _REACH + scores.index(best)
-            if earlier + _BREAK > best:
-                best, at = earlier + _BREAK, earlier_at
-            if best == -np.inf:
+        own = evidence[rows].tolist()
+        for i, (step, gain, back) in enumerate(
+            zip(steps, own, reach[rows].tolist(), strict=True), start
+        ):
+            if back == 0:
                 best, at = 0.0, -1
-            total.append(best + own)
+            elif back == 1:
+                best, at = total[-1] + step[-1], i - 1
+            else:
+                scores = list(map(add, total[-back:], step[-back:]))
+                best = max(scores)
+                at = i - back + scores.index(best)
+            total.append(best + gain)
             previous.append(at)
-            if total[-_REACH] > earlier:
-                earlier, earlier_at = total[-_REACH], i + 1 - _REACH
-    return _traced(previous, total[_REACH:])
+    return _traced(previous, total)
+
+
+def _reach(settled: BoolArray) -> IntArray:
+    """Return per candidate how many of those before it a step may come from."""
+    index = np.arange(settled.size)
+    last = np.maximum.accumulate(np.where(settled, index, -1))
+    before = np.concatenate(([-1], last[:-1]))
+    since = np.where(before >= 0, index - before, index)
+    return np.minimum(since, _REACH)
 
 
 def _step_scores(
@@ -124,7 +138,6 @@ def _step_scores(
 ) -> FloatArray:
     """Return the rhythm term from each of the ``_REACH`` candidates before, ``(rows, reach)``."""
     before = rows[:, np.newaxis] - np.arange(_REACH, 0, -1)
-    exists = before >= 0
     before = np.maximum(before, 0)
     step_s = candidate_s[rows, np.newaxis] - candidate_s[before]
     off = np.abs(np.log(np.maximum(step_s, 1e-3) / rhythm.rr_s[rows, np.newaxis]))
@@ -134,15 +147,15 @@ def _step_scores(
     larger = np.log(strength[before] / (_T_WAVE_RATIO * strength[rows, np.newaxis]))
     doubt, most = _T_WAVE_DOUBT
     score -= np.where(step_s < _T_WAVE_S, doubt * np.clip(larger, 0.0, most), 0.0)
-    score[~exists | (step_s < _MIN_RR_S)] = -np.inf
+    score[step_s < _MIN_RR_S] = _NEVER
     return np.asarray(score)
 
 
 def _traced(previous: list[int], total: list[float]) -> IntArray:
     path: list[int] = []
     if total:
-        last = total[-_REACH:]
-        at = len(total) - len(last) + max(range(len(last)), key=last.__getitem__)
+        first = max(0, len(total) - _REACH)
+        at = max(range(first, len(total)), key=total.__getitem__)
         while at >= 0:
             path.append(at)
             at = previous[at]

@@ -21,11 +21,12 @@ from palpate.signals import FloatArray, IntArray
 
 _HALF_S = 0.12  # a wide ectopic complex fits
 _LAG_S = 0.033  # energy peaks wander this far in noise
+_LAG_STEP = 2  # samples, an eighth of a narrow complex
 _SHAPES = 3  # normal, ectopic, fused or paced
 _ALIKE = 0.8  # correlation within one shape
 _MIN_SHARE = 0.02  # fewer beats than this do not make a shape
 _MIN_BEATS = 5
-_LEARN_FROM = 4000  # beats are enough to know the shapes of a day
+_LEARN_FROM = 1500  # beats spread over the record are enough to know its shapes
 _ROUNDS = 3
 _CHUNK = 8192
 
@@ -55,25 +56,21 @@ def resemblance(
     """Return how much each candidate ``(n,)`` resembles the nearest shape, -1 to 1."""
     if shapes.shape[0] == 0:
         return np.zeros(candidates.size)
-    lags, width = 2 * grid.samples(_LAG_S) + 1, shapes.shape[1]
-    trend = _trend(width)
-    kernels = np.concatenate((shapes, trend))
-    # Column (kernel, lag) of the bank holds the kernel shifted by that lag.
-    bank = np.zeros((len(kernels), lags, width + lags - 1))
-    for shift in range(lags):
-        bank[:, shift, shift : shift + width] = kernels
-    ones = np.zeros((lags, width + lags - 1))
-    for shift in range(lags):
-        ones[shift, shift : shift + width] = 1.0
+    width, room = shapes.shape[1], 2 * grid.samples(_LAG_S)
+    shifts = range(0, room + 1, _LAG_STEP)
+    bank = np.zeros((len(shapes), len(shifts), width + room))
+    inside = np.zeros((len(shifts), width + room))
+    for i, shift in enumerate(shifts):
+        bank[:, i, shift : shift + width] = shapes
+        inside[i, shift : shift + width] = 1.0
+    bank = bank.reshape(-1, width + room)
     result = np.empty(candidates.size)
     for start in range(0, candidates.size, _CHUNK):
-        windows = _windows(working, candidates[start : start + _CHUNK], grid)
-        product = (windows @ bank.reshape(-1, bank.shape[2]).T).reshape(-1, len(kernels), lags)
-        power = windows**2 @ ones.T - np.sum(product[:, len(shapes) :] ** 2, axis=1)
-        norm = np.sqrt(np.maximum(power, np.finfo(np.float64).tiny))
-        best = product[:, : len(shapes)].max(axis=1) / norm
-        result[start : start + _CHUNK] = np.clip(best.max(axis=1), -1.0, 1.0)
-    return result
+        windows = _level(_windows(working, candidates[start : start + _CHUNK], grid))
+        product = (windows @ bank.T).reshape(-1, len(shapes), len(shifts)).max(axis=1)
+        power = np.maximum(windows**2 @ inside.T, np.finfo(np.float64).tiny)
+        result[start : start + _CHUNK] = (product / np.sqrt(power)).max(axis=1)
+    return np.clip(result, -1.0, 1.0)
 
 
 def _windows(working: FloatArray, at: IntArray, grid: Grid) -> FloatArray:
@@ -83,14 +80,15 @@ def _windows(working: FloatArray, at: IntArray, grid: Grid) -> FloatArray:
     return np.asarray(windows - windows[:, half : half + 1])  # large offsets would cost precision
 
 
-def _trend(width: int) -> FloatArray:
-    """Return orthonormal constant and ramp ``(2, width)``."""
+def _level(windows: FloatArray) -> FloatArray:
+    """Take mean and slope out of windows ``(..., width)``."""
+    width = windows.shape[-1]
     ramp = np.arange(width) - (width - 1) / 2
-    return np.stack((np.full(width, width**-0.5), ramp / np.linalg.norm(ramp)))
+    trend = np.stack((np.full(width, width**-0.5), ramp / np.linalg.norm(ramp)))
+    return np.asarray(windows - (windows @ trend.T) @ trend)
 
 
 def _unit(windows: FloatArray) -> FloatArray:
-    trend = _trend(windows.shape[-1])
-    level = windows - (windows @ trend.T) @ trend
+    level = _level(windows)
     size = np.linalg.norm(level, axis=-1, keepdims=True)
     return np.asarray(level / np.maximum(size, np.finfo(np.float64).tiny))

@@ -45,7 +45,7 @@ _NOISE_CLARITY = 1.5  # smoothed noise reaches this by itself
 _MAX_CLARITY = 20.0
 _HEARD = 0.4  # a block whose summit stays below this is one the lead has dropped
 _LOWEST = 0.5  # strength is not raised more than twofold, or silence would be heard
-_FLOOR_STRIDE = 6  # every sixth sample is enough for the median of a smooth curve
+_FLOOR_STRIDE = 10  # every tenth sample is enough for the median of a smooth curve
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,9 +105,9 @@ def lead_energy(lead: FloatArray, grid: Grid) -> LeadEnergy:
         ]
     )
     weights /= weights.sum(axis=0)
-    power = np.zeros(grid.n)
-    for energy, (level, _), weight in zip(energies, measures, weights, strict=True):
-        power += energy * grid.per_sample(weight / level)
+    for i, (level, _) in enumerate(measures):
+        energies[i] *= grid.per_sample(weights[i] / level)
+    power = np.sum(energies, axis=0)
     clarity = np.sum(weights * [clarity for _, clarity in measures], axis=0)
     strength, peak = _relative(np.sqrt(power, out=power), grid)
     heard = np.clip(peak / _HEARD, 0.01, 1.0) ** 4
@@ -163,13 +163,14 @@ def _low_passed(lead: FloatArray, grid: Grid) -> FloatArray:
 
 
 def _band_energy(working: FloatArray, band_hz: tuple[float, float], grid: Grid) -> FloatArray:
-    half = grid.samples(_KERNEL_S / 2)
-    high = min(band_hz[1], 0.45 * grid.rate_hz)
-    kernel = signal.firwin(2 * half + 1, (band_hz[0], high), pass_zero=False, fs=grid.rate_hz)
+    """Return the energy in a band, smoothed over the length of a QRS complex."""
+    taps = 2 * grid.samples(_KERNEL_S / 2) + 1
+    edges_hz = (band_hz[0], min(band_hz[1], 0.45 * grid.rate_hz))
+    kernel = signal.firwin(taps, edges_hz, pass_zero=False, fs=grid.rate_hz)
     kernel -= kernel.mean()  # a constant must leave nothing
-    padded = np.pad(working, half, mode="edge")
-    band = signal.oaconvolve(padded, kernel, mode="valid")
-    energy = ndimage.uniform_filter1d(band * band, grid.samples(_SMOOTH_S) | 1)
+    band = ndimage.correlate1d(working, kernel, mode="nearest")
+    np.multiply(band, band, out=band)
+    energy = ndimage.uniform_filter1d(band, grid.samples(_SMOOTH_S) | 1)
     return np.asarray(np.maximum(energy, 0.0, out=energy))
 
 

@@ -7,7 +7,7 @@ keeps its middle.
 
 Conventions
 -----------
-* Either polarity; amplitudes are from the median of the surrounding 0.3 s, which is near the
+* Either polarity; amplitudes are from the median of the surrounding 0.24 s, which is near the
   baseline unless the complex is too wide to have an R peak anyway.
 """
 
@@ -19,11 +19,11 @@ from scipy import ndimage
 from palpate.ecg.qrs_energy import Grid
 from palpate.signals import BoolArray, FloatArray, IntArray
 
-_BASELINE_S = 0.15
+_BASELINE_S = 0.12
 _QRS_S = 0.06
 _REACH_S = 0.025  # an R peak lies this near the middle of a narrow complex
 _TOWERS = 2.0  # over any deflection of the other sign
-_NARROW_S = 0.06  # at half height
+_NARROW_S = 0.035  # falls to half its height this soon on both sides
 _FINE_S = 0.012
 _SMOOTH_S = 0.008  # twice; hides mains and rounding, keeps the peak
 
@@ -39,7 +39,7 @@ def placed(working: FloatArray, beats: IntArray, lead: FloatArray, grid: Grid) -
     height, offset = _tallest(windows, grid.samples(_REACH_S))
     upright = windows * np.sign(height)[:, np.newaxis]
     opposite = -upright[:, wide - qrs : wide + qrs + 1].min(axis=1)
-    narrow = _half_width(upright, wide + offset) <= _NARROW_S * grid.rate_hz
+    narrow = _is_narrow(upright, wide + offset, grid.samples(_NARROW_S))
     clear = (height != 0.0) & narrow & (np.abs(height) >= _TOWERS * opposite)
     marks = np.minimum((beats + np.where(clear, offset, 0)) * grid.factor, lead.size - 1)
     marks[clear] = _summits(lead, marks[clear], np.sign(height[clear]), grid)
@@ -65,13 +65,13 @@ def _is_extreme(left: FloatArray, here: FloatArray, right: FloatArray) -> BoolAr
     return np.asarray(top | bottom)
 
 
-def _half_width(upright: FloatArray, peak: IntArray) -> IntArray:
-    """Return how many samples around each row's peak stay above half of it."""
-    rows, columns = np.arange(peak.size), np.arange(upright.shape[1])
-    low = upright <= 0.5 * upright[rows, peak][:, np.newaxis]
-    before = np.where(low & (columns < peak[:, np.newaxis]), columns, -1).max(axis=1)
-    after = np.where(low & (columns > peak[:, np.newaxis]), columns, columns.size).min(axis=1)
-    return np.asarray(after - before - 1)
+def _is_narrow(upright: FloatArray, peak: IntArray, within: int) -> BoolArray:
+    """Return whether each row falls to half its peak within so many samples on both sides."""
+    rows = np.arange(peak.size)[:, np.newaxis]
+    left = upright[rows, peak[:, np.newaxis] - np.arange(1, within + 1)].min(axis=1)
+    right = upright[rows, peak[:, np.newaxis] + np.arange(1, within + 1)].min(axis=1)
+    half = 0.5 * upright[rows[:, 0], peak]
+    return np.asarray((left <= half) & (right <= half))
 
 
 def _summits(lead: FloatArray, marks: IntArray, sign: FloatArray, grid: Grid) -> IntArray:

@@ -37,6 +37,7 @@ _SHAPE_SLOPE = 8.0  # log-likelihood ratio per unit of correlation
 _SHAPE_CAP = 2.0
 _STRONG = 0.4  # a first guess at the beats, to learn rhythm from
 _STRONG_EVIDENCE = 1.0
+_SETTLED = 7.0  # strong, and the image of a beat
 _LEARN = 0.5  # ... and shapes
 _CLEAR = 5.0  # clarity at which a beat may teach
 _SURE_SHAPE = 0.8
@@ -82,11 +83,18 @@ def _decided(
     evidence = np.clip(
         _STRENGTH_SLOPE * np.log(strength / _UNDECIDED), -_STRENGTH_CAP, _STRENGTH_CAP
     ) + np.clip(_SHAPE_SLOPE * (likeness - _UNDECIDED_SHAPE), -_SHAPE_CAP, _SHAPE_CAP)
+    clear = clarity >= min(_CLEAR, float(np.median(clarity)))
     beats = np.flatnonzero((strength > _STRONG) & (evidence > _STRONG_EVIDENCE))
-    certain = (likeness > _SURE_SHAPE) & (clarity >= min(_CLEAR, float(np.median(clarity))))
+    certain = (likeness > _SURE_SHAPE) & clear
     rhythm = local_rhythm(time_s, beats, certain[beats])
-    weight = np.clip(_RHYTHM_CLARITY / clarity, _LEAST_RHYTHM, 1.0)
-    return best_path(time_s, evidence, strength, rhythm, weight)
+    return best_path(
+        time_s,
+        evidence,
+        strength,
+        rhythm,
+        rhythm_weight=np.clip(_RHYTHM_CLARITY / clarity, _LEAST_RHYTHM, 1.0),
+        settled=(evidence > _SETTLED) & (clarity >= _CLEAR),
+    )
 
 
 def _agreed_strength(
