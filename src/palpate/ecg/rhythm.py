@@ -9,7 +9,8 @@ by dynamic programming", J New Music Res 36:51).
 
 The evidence for a candidate is its resemblance to the median complex of its neighbourhood,
 plus the detectors' votes, which weigh as much as the detectors agree around there (bSQI;
-Li, Mark & Clifford 2008, Physiol Meas 29:15). A step of ``d`` seconds where the local period
+Li, Mark & Clifford 2008, Physiol Meas 29:15), the first detector's a little in any case. A
+step of ``d`` seconds where the local period
 is ``p`` costs ``log(d / p)**2 / (2 * spread**2)`` up to a limit.
 
 Conventions
@@ -50,8 +51,10 @@ _CHUNK = 1024
 # Wide plateaus: the shared records give the same picture at half or twice these values.
 _AGREEMENT_SPAN_S = 4.0
 _CHANCE_AGREEMENT = 0.5
-_SHAPE_PRICE = 0.4
+_SHAPE_GAIN = 3.0
+_NO_SHAPE = 0.5
 _VOTE = 1.0
+_FIRST_SAYS = 0.5
 _RHYTHM_SPREAD = 0.18
 _SPREAD_PER_IRREGULARITY = 2.0
 _IRREGULARITY_STEPS = 31
@@ -103,7 +106,8 @@ def rhythm_path(
     period = np.interp(time_s, centres_s, period_s)
     agreed = _agreement(first_s, second_s, time_s)
     weight = _VOTE * np.clip((agreed - _CHANCE_AGREEMENT) / (1.0 - _CHANCE_AGREEMENT), 0.0, 1.0)
-    evidence = shape - _SHAPE_PRICE + weight * (votes - 1)
+    evidence = _SHAPE_GAIN * (shape - _NO_SHAPE) + weight * (votes - 1)
+    evidence += np.where(np.isin(time_s, first_s), _FIRST_SAYS, -_FIRST_SAYS)
     evidence[(votes == 2) & (agreed == 1.0)] = _SETTLED
     spread = _rhythm_spread(first_s, both, time_s)
     chosen = _best_path(time_s, evidence, period, 0.5 / spread**2)
