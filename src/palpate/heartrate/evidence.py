@@ -33,12 +33,12 @@ HARMONIC = 0.5
 LEAKAGE = 0.05
 EVIDENCE_PER_S = 5.0
 """White noise in a band of 7 Hz would allow (N - 2) / 2 = 7 per second; 3 to 8 serve alike."""
-MAX_SHARE = 0.97
-"""No window of real light is a purer line than this."""
-SMOOTH_BPM = 60.0
+MIN_REST = 0.03
+"""Share that at least is not the line: no window of real light is purer."""
+SMOOTH_BPM = 80.0
 """Width of the running means: several lines wide."""
-FLOOR = 1e-4
-"""Of the mean power: keeps the gaps between perfect lines from passing for quiet."""
+FLOOR = 0.02
+"""Of the mean power: keeps the gaps between clear lines from passing for quiet."""
 TINY = np.finfo(np.float64).tiny
 
 
@@ -57,14 +57,14 @@ def log_evidence(
     """
     rest, explained = power(cancelled.rest), power(cancelled.explained)
     colour = _colour(rest, axis)
-    total = (rest / colour).sum(axis=1, keepdims=True)
-    weight = axis.line_bins / (colour * np.maximum(total, TINY))
+    scale = colour * (rest / colour).sum(axis=1, keepdims=True)
+    weight = np.divide(axis.line_bins, scale, out=np.zeros_like(scale), where=scale > 0)
     line = rest * rest / np.maximum(rest + LEAKAGE * explained, TINY)
     candidates, double = slice(axis.rate_bpm.size), axis.second_harmonic()
     fundamental = line[:, candidates]
     harmonic = np.minimum(maximum_filter1d(line, 3, axis=1)[:, double], HARMONIC * fundamental)
     share = fundamental * weight[:, candidates] + harmonic * weight[:, double]
-    evidence = -EVIDENCE_PER_S * fresh_s * np.log1p(-np.minimum(share, MAX_SHARE))
+    evidence = EVIDENCE_PER_S * fresh_s * np.log1p(share / np.maximum(1.0 - share, MIN_REST))
     heard = usable[:, np.newaxis, :]
     return np.asarray((evidence * heard).sum(axis=2) / np.maximum(usable.sum(axis=1), 1)[:, None])
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from palpate.heartrate.spectra import ComplexArray, RateAxis
+from palpate.heartrate.spectra import ComplexArray, RateAxis, power
 from palpate.signals import FloatArray
 
 
@@ -33,7 +33,10 @@ def phase_refined(
     before = np.maximum(window - half_span, 0)
     after = np.minimum(window + half_span, hr_bpm.size - 1)
     span_min = np.maximum(after - before, 1) * step_s / 60.0
-    turn = (spectra[after, place] * np.conj(spectra[before, place])).sum(axis=1)
+    level = np.sqrt(power(spectra).sum(axis=1))
+    level = level[after] * level[before]
+    turns = spectra[after, place] * np.conj(spectra[before, place])
+    turn = np.divide(turns, level, out=np.zeros_like(turns), where=level > 0).sum(axis=1)
     missed = np.angle(turn) / (2.0 * np.pi) - hr_bpm * span_min
     missed -= np.round(missed)
     known = (np.abs(turn) > 0) & (after > before)

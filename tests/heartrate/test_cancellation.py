@@ -1,0 +1,72 @@
+"""Motion cancellation against numpy's least squares, and what it leaves and takes."""
+
+import numpy as np
+import pytest
+
+from palpate.heartrate import cancellation
+from palpate.heartrate.cancellation import cancel_motion
+from palpate.heartrate.preparation import prepare
+from palpate.heartrate.spectra import power, rate_axis, window_spectra
+
+
+@pytest.fixture
+def signals(wrist):
+    def make(**how):
+        w = wrist(100.0, 62.0, **how)
+        return prepare(w.ppg, w.acc, fs_hz=w.fs_hz, start_s=0.0, window_s=8.0, step_s=2.0).signals
+
+    return make
+
+
+@pytest.mark.parametrize("look_ahead", [False, True])
+def test_the_filters_solve_the_pooled_least_squares_problem(signals, look_ahead, monkeypatch):
+    monkeypatch.setattr(cancellation, "RIDGE", 1e-9)
+    monkeypatch.setattr(cancellation, "BIN_STRIDE", 1)
+    s = signals(duration_s=24.0)
+    axis = rate_axis(s)
+    light, motion = window_spectra(s.ppg_windows, axis), window_spectra(s.acc_windows, axis)
+    lags = cancellation.LAG_S * (np.arange(cancellation.LAGS) - cancellation.LAGS // 2)
+    delay = np.exp(-2j * np.pi * np.outer(axis.frequency_hz, lags))
+    now, channel = 4, 1
+    others = range(len(s.first)) if look_ahead else range(now + 1)
+    rows, target = [], []
+    for k in others:
+        share = np.exp(-0.5 * abs(k - now) * s.step_s / cancellation.MEMORY_S)
+        share /= np.sqrt(power(light[k, :, channel]).sum())
+        taps = (motion[k][:, :, np.newaxis] * delay[:, np.newaxis, :]).reshape(light.shape[1], -1)
+        rows += [share * taps.real, share * taps.imag]
+        target += [share * light[k, :, channel].real, share * light[k, :, channel].imag]
+    best = np.linalg.lstsq(np.concatenate(rows), np.concatenate(target), rcond=None)[0]
+    taps = (motion[now][:, :, np.newaxis] * delay[:, np.newaxis, :]).reshape(light.shape[1], -1)
+    explained = cancel_motion(s, axis, look_ahead=look_ahead).explained[now, :, channel]
+    expected = taps @ best
+    assert np.abs(explained - expected).max() < 1e-3 * np.abs(expected).max()
+
+
+def test_every_third_bin_gives_the_filters_of_all_bins(signals, monkeypatch):
+    s = signals(duration_s=30.0)
+    axis = rate_axis(s)
+    sparse = cancel_motion(s, axis, look_ahead=True).explained
+    monkeypatch.setattr(cancellation, "BIN_STRIDE", 1)
+    full = cancel_motion(s, axis, look_ahead=True).explained
+    assert np.abs(sparse - full).max() < 0.02 * np.abs(full).max()
+
+
+def test_motion_goes_and_the_pulse_stays(signals):
+    dirty, clean = signals(), signals(motion=0.0)
+    axis = rate_axis(dirty)
+    rest = power(cancel_motion(dirty, axis, look_ahead=True).rest)[10:-10, :, 0]
+    raw = power(window_spectra(dirty.ppg_windows, axis))[10:-10, :, 0]
+    pulse = power(window_spectra(clean.ppg_windows, axis))[10:-10, :, 0]
+    cadence, beat = 62 - 30, 100 - 30
+    assert (rest[:, cadence] < 0.01 * raw[:, cadence]).all()
+    assert np.median(rest[:, beat] / pulse[:, beat]) == pytest.approx(1.0, abs=0.1)
+
+
+def test_without_axes_nothing_is_explained(signals, wrist):
+    w = wrist(duration_s=20.0)
+    s = prepare(w.ppg, None, fs_hz=w.fs_hz, start_s=0.0, window_s=8.0, step_s=2.0).signals
+    axis = rate_axis(s)
+    result = cancel_motion(s, axis, look_ahead=True)
+    assert not result.explained.any()
+    np.testing.assert_array_equal(result.rest, window_spectra(s.ppg_windows, axis))

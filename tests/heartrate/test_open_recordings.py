@@ -1,0 +1,80 @@
+"""Floors on the open recordings; the full table is that of scripts/benchmark_heartrate.py.
+
+Truth of ieee_spc2015: BPM0 (Zhang, Pi & Liu 2015, IEEE Trans Biomed Eng 62:1902). The
+published bar: 0.65 bpm with a whole record, 1.02 online (Temko 2017, IEEE Trans Biomed Eng
+64:2016, Table III).
+"""
+
+import numpy as np
+import pytest
+from scipy.io import loadmat
+
+from palpate.heartrate import METHODS, estimate
+
+
+@pytest.fixture(scope="module")
+def treadmill(data_dir):
+    """Light, motion and BPM0 of the twelve training recordings."""
+    folder = data_dir / "datasets" / "ieee_spc2015"
+    records = []
+    for path in sorted(folder.glob("DATA_??_TYPE??.mat")):
+        signals = loadmat(path)["sig"].astype(float).T
+        truth = loadmat(path.with_name(f"{path.stem}_BPMtrace.mat"))["BPM0"].ravel()
+        records.append((signals[:, 1:3], signals[:, 3:6], truth))
+    assert len(records) == 12
+    return records
+
+
+@pytest.fixture(scope="module")
+def errors(treadmill):
+    def of(method, change=lambda ppg, acc, fs_hz: (ppg, acc, fs_hz)):
+        result = []
+        for ppg, acc, truth in treadmill:
+            light, motion, fs_hz = change(ppg, acc, 125.0)
+            rates = estimate(light, motion, fs_hz=fs_hz, method=method)
+            assert len(rates) == truth.size
+            result.append(np.abs(rates.hr_bpm - truth).mean())
+        return np.array(result)
+
+    return of
+
+
+@pytest.fixture(scope="module")
+def table(errors):
+    return {method: errors(method) for method in METHODS}
+
+
+def test_spc_protocol_whole_record(table):
+    assert table["robust"].mean() <= 0.55
+    assert table["robust"].max() <= 1.5
+
+
+def test_spc_protocol_online(table):
+    assert table["robust_online"].mean() <= 1.0
+    assert table["robust_online"].max() <= 4.0
+
+
+def test_either_half_of_the_recordings_meets_the_published_bar(table):
+    for half in (slice(0, 6), slice(6, 12), slice(0, 12, 2), slice(1, 12, 2)):
+        assert table["robust"][half].mean() <= 0.65
+
+
+def test_each_defence_is_worth_having(table):
+    mean = {method: table[method].mean() for method in METHODS}
+    assert mean["robust"] < mean["robust_online"] < mean["adaptive"] < 5.0
+    assert mean["conventional"] > 10.0
+
+
+def test_coarser_sampling_noise_and_one_channel_cost_little(errors):
+    rng = np.random.default_rng(0)
+
+    def every_fifth(ppg, acc, fs_hz):
+        return ppg[::5], acc[::5], fs_hz / 5
+
+    def noisy(ppg, acc, fs_hz):
+        noise = 0.2 * ppg.std(axis=0) * rng.standard_normal(ppg.shape)
+        return ppg + noise, acc + 0.02 * rng.standard_normal(acc.shape), fs_hz
+
+    assert errors("robust", every_fifth).mean() <= 0.65
+    assert errors("robust", noisy).mean() <= 0.65
+    assert errors("robust", lambda p, a, f: (p[:, :1], a, f)).mean() <= 1.2

@@ -1,0 +1,84 @@
+"""Known pulses under known motion: what each method can and cannot do."""
+
+import numpy as np
+import pytest
+
+from palpate.heartrate import estimate
+from palpate.heartrate.adaptive import cancelled_light
+from palpate.heartrate.preparation import prepare
+
+best = pytest.mark.parametrize("method", ["robust", "robust_online"])
+
+
+def mean_error(w, method, skip=0):
+    rates = estimate(w.ppg, w.acc, fs_hz=w.fs_hz, method=method)
+    return np.abs(rates.hr_bpm - w.true_bpm)[skip:].mean()
+
+
+@best
+@pytest.mark.parametrize("rate_bpm", [45.0, 85.0, 130.0, 190.0])
+@pytest.mark.parametrize("cadence_per_min", [57.0, 102.0, 160.0])
+def test_a_pulse_under_thrice_its_motion_is_found(wrist, method, rate_bpm, cadence_per_min):
+    w = wrist(rate_bpm, cadence_per_min)
+    assert mean_error(w, method) < 1.5
+
+
+def test_the_conventional_band_locks_to_the_cadence_and_adaptive_does_not(wrist):
+    w = wrist(90.0, 70.0)
+    rates = estimate(w.ppg, w.acc, fs_hz=w.fs_hz, method="conventional")
+    assert np.median(np.abs(rates.hr_bpm - 70.0)) < 2.0
+    assert mean_error(w, "adaptive", skip=4) < 2.0
+
+
+@pytest.mark.parametrize(("method", "bound_bpm"), [("robust", 1.5), ("robust_online", 3.0)])
+def test_the_cadence_may_cross_the_pulse(wrist, method, bound_bpm):
+    w = wrist(np.array([80.0, 100.0, 120.0]), np.array([110.0, 100.0, 90.0]), duration_s=180.0)
+    assert mean_error(w, method) < bound_bpm
+
+
+@pytest.mark.parametrize(("method", "bound_bpm"), [("robust", 1.5), ("robust_online", 3.0)])
+def test_a_steep_onset_is_followed(wrist, method, bound_bpm):
+    # 60 bpm with a time constant of 57.6 s: Hunt 2015, doi 10.1186/s12938-015-0112-7
+    course = 90.0 + 60.0 * (1.0 - np.exp(-np.linspace(0.0, 180.0, 91) / 57.6))
+    w = wrist(course, 150.0, duration_s=180.0)
+    assert mean_error(w, method) < bound_bpm
+
+
+@best
+def test_a_second_harmonic_stronger_than_the_pulse_does_not_double_it(wrist, method):
+    w = wrist(75.0, 51.0, motion=0.5, second_harmonic=1.0)
+    assert mean_error(w, method) < 1.5
+
+
+@best
+def test_confidence_tells_a_pulse_from_motion_without_one(wrist, method):
+    w = wrist(95.0, 70.0)
+    noise = np.random.default_rng(8).standard_normal(len(w.acc))
+    motion_only = w.acc @ np.array([3.0, 1.0, 2.0]) + noise
+    with_pulse = estimate(w.ppg, w.acc, fs_hz=w.fs_hz, method=method)
+    without = estimate(motion_only, w.acc, fs_hz=w.fs_hz, method=method)
+    assert np.median(with_pulse.confidence) > 0.9
+    assert np.median(without.confidence) < 0.3
+
+
+def test_the_online_lag_is_below_a_second_and_the_whole_record_has_less(wrist):
+    w = wrist(np.array([70.0, 130.0]), 155.0, duration_s=120.0)  # 0.5 bpm per second
+    lag = {}
+    for method in ("robust", "robust_online"):
+        error = estimate(w.ppg, w.acc, fs_hz=w.fs_hz, method=method).hr_bpm - w.true_bpm
+        lag[method] = -np.mean(error[5:-5]) / 0.5
+    assert abs(lag["robust"]) < 0.3
+    assert abs(lag["robust_online"]) < 1.0
+
+
+def test_adaptive_takes_out_linear_motion_and_leaves_the_pulse(wrist):
+    w = wrist(100.0, 62.0, noise=0.0, motion=6.0)
+    still = wrist(100.0, 62.0, noise=0.0, motion=0.0)
+    signals = [
+        prepare(x.ppg, x.acc, fs_hz=x.fs_hz, start_s=0.0, window_s=8.0, step_s=2.0).signals
+        for x in (w, still)
+    ]
+    dirty, clean = (cancelled_light(s)[750:, 0] for s in signals)
+    raw = signals[0].ppg[750:, 0]
+    assert np.corrcoef(raw, clean)[0, 1] < 0.5
+    assert np.corrcoef(dirty, clean)[0, 1] > 0.9
