@@ -85,7 +85,7 @@ def test_five_lines_of_h5py_read_it(session, stored):
     """The snippet of the README."""
     with h5py.File(stored) as file:
         acc = file["recordings/Alder%2Fleft/waveforms/acc"]
-        values, fs_hz, unit = acc[:], acc.attrs["fs_hz"], acc.attrs["unit"]
+        values, fs_hz, unit = acc[:], acc.attrs["fs_hz"], acc.attrs["unit"].decode()
         time_s = acc.attrs["start_s"] + np.arange(len(values)) / fs_hz
     np.testing.assert_array_equal(values, session.recordings[1].waveforms[1].values)
     assert (fs_hz, unit, time_s[1]) == (100.0, "m/s2", 0.01)
@@ -239,6 +239,10 @@ def wrong_attribute(file, folder):
     file.create_dataset(ACC, data=np.zeros((5, 3))).attrs["role"] = np.array([1, 2])
 
 
+def text_in_the_heap(file, folder):
+    file.create_dataset(ACC, data=np.zeros((5, 3))).attrs["role"] = "acc"
+
+
 @pytest.mark.parametrize(
     ("spoil", "message"),
     [
@@ -253,6 +257,7 @@ def wrong_attribute(file, folder):
         (one_dimension, "is not an array of 2 dimensions"),
         (group_instead, "is not an array of 2 dimensions"),
         (wrong_attribute, "attribute 'role' must be of type str"),
+        (text_in_the_heap, "attribute 'role' is no number and no plain text"),
     ],
 )
 def test_a_hostile_store_is_refused(stored, tmp_path, spoil, message):

@@ -112,11 +112,11 @@ def read_texts(group: h5py.Group, key: str) -> StrArray:
 
 
 def attribute(item: h5py.Group | h5py.Dataset, key: str, kind: type) -> Any:
-    """Return an attribute as ``str``, ``float`` or ``bool``; InputError if it is not one."""
-    if key not in item.attrs:
-        raise InputError(f"{_place(item)} lacks the attribute {key!r}")
-    value = item.attrs[key]
+    """Return an attribute as ``str``, ``float``, ``int`` or ``bool``; InputError if it is not."""
+    value = _attribute_value(item, key)
     plain = value.item() if isinstance(value, np.generic) else value
+    if isinstance(plain, bytes):
+        plain = plain.decode("utf-8")
     if kind is float and isinstance(plain, int) and not isinstance(plain, bool):
         plain = float(plain)
     if not isinstance(plain, kind):
@@ -126,12 +126,29 @@ def attribute(item: h5py.Group | h5py.Dataset, key: str, kind: type) -> Any:
 
 def attribute_list(item: h5py.Group | h5py.Dataset, key: str) -> list[Any]:
     """Return an attribute that is a list of numbers or text."""
-    if key not in item.attrs:
-        raise InputError(f"{_place(item)} lacks the attribute {key!r}")
-    values = np.asarray(item.attrs[key])
-    if values.ndim != 1 or values.dtype.kind not in "iufS":
+    values = np.asarray(_attribute_value(item, key))
+    if values.ndim != 1:
         raise InputError(f"{_place(item)}: attribute {key!r} must be a list")
     return list((np.char.decode(values, "utf-8") if values.dtype.kind == "S" else values).tolist())
+
+
+def _attribute_value(item: h5py.Group | h5py.Dataset, key: str) -> Any:
+    """Return an attribute that is kept in place.
+
+    Text of variable length is refused unread: it lies in the file's global heap, and the
+    library can loop for ever in a damaged one.
+    """
+    if key not in item.attrs:
+        raise InputError(f"{_place(item)} lacks the attribute {key!r}")
+    if item.attrs.get_id(key).dtype.kind not in "biufS":
+        raise InputError(f"{_place(item)}: attribute {key!r} is no number and no plain text")
+    return item.attrs[key]
+
+
+def write_attributes(item: h5py.Group | h5py.Dataset, **values: Any) -> None:
+    """Write attributes; a text becomes fixed-length UTF-8."""
+    for key, value in values.items():
+        item.attrs[key] = text_array([value])[0] if isinstance(value, str) else value
 
 
 def text_array(values: Sequence[str] | StrArray) -> NDArray[np.bytes_]:

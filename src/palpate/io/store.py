@@ -12,7 +12,7 @@ Layout, version 1 (``/`` in a name is written ``%2F``)::
     /tables/<table>/                start_s, end_s and one array (n,) per column;
                                     parameters (JSON), palpate_version
 
-Words after a semicolon, and those beside a group, are HDF5 attributes. Text arrays are
+Words after a semicolon, and those beside a group, are HDF5 attributes. All text is
 fixed-length UTF-8. Groups keep the order in which things were written.
 
 Conventions
@@ -51,6 +51,7 @@ from palpate.io.hdf5 import (
     subgroup,
     text_array,
     write_array,
+    write_attributes,
 )
 from palpate.io.raw import one_line
 from palpate.signals import (
@@ -85,8 +86,8 @@ def write_store(
     """Write a session, and derived tables if there are any, into one new HDF5 file."""
     path = _checked_name(path)
     with replacing(path) as part, _writing(part, path, "w") as file:
-        file.attrs.update(format=FORMAT, schema=SCHEMA, palpate_version=__version__)
-        file.attrs.update(title=session.title, wearer=session.wearer, notes=session.notes)
+        write_attributes(file, format=FORMAT, schema=SCHEMA, palpate_version=__version__)
+        write_attributes(file, title=session.title, wearer=session.wearer, notes=session.notes)
         recordings = _new_group(file, "recordings")
         for recording in session.recordings:
             _write_recording(_new_group(recordings, group_key(recording.name)), recording)
@@ -157,7 +158,7 @@ def _checked_name(path: Path | str) -> Path:
 @contextmanager
 def _opened_store(path: Path) -> Iterator[h5py.File]:
     with opened(path) as file:
-        if file.attrs.get("format") != FORMAT:
+        if "format" not in file.attrs or attribute(file, "format", str) != FORMAT:
             raise InputError(f"{path} is an HDF5 file but no palpate session store")
         schema = attribute(file, "schema", int)
         if schema != SCHEMA:
@@ -189,7 +190,8 @@ def _new_group(parent: h5py.Group, key: str) -> h5py.Group:
 
 def _write_recording(group: h5py.Group, recording: Recording) -> None:
     start = recording.start_time.isoformat() if recording.start_time else ""
-    group.attrs.update(
+    write_attributes(
+        group,
         device=recording.device,
         firmware=recording.firmware,
         placement=recording.placement,
@@ -203,7 +205,8 @@ def _write_recording(group: h5py.Group, recording: Recording) -> None:
     waveforms, rates = _new_group(group, "waveforms"), _new_group(group, "rates")
     for waveform in recording.waveforms:
         dataset = write_array(waveforms, group_key(waveform.name), waveform.values)
-        dataset.attrs.update(
+        write_attributes(
+            dataset,
             role=waveform.role.value,
             unit=waveform.unit,
             fs_hz=waveform.fs_hz,
@@ -284,7 +287,7 @@ def _write_table(group: h5py.Group, name: str, stored: StoredTable) -> None:
         parameters = json.dumps(dict(stored.parameters), sort_keys=True)
     except TypeError as exc:
         raise InputError(f"the parameters of table {name!r} are no JSON values: {exc}") from None
-    columns.attrs.update(parameters=parameters, palpate_version=stored.palpate_version)
+    write_attributes(columns, parameters=parameters, palpate_version=stored.palpate_version)
     write_array(columns, "start_s", stored.table.start_s)
     write_array(columns, "end_s", stored.table.end_s)
     for key in stored.table:
