@@ -1,0 +1,325 @@
+"""Why an estimate is outside tolerance: every cause scored from evidence, the largest names it.
+
+A cause is a rule from named evidence (``palpate.explanation.evidence``) to a score in 0..1,
+and a sentence. Its thresholds are soft, stated beside it, and our own choice where no source
+is named: set from what the measure means and not fitted to recordings. All scores are kept.
+The largest names the window if it reaches `LEAST_SCORE` and leads the next by
+`LEAST_MARGIN`; weak or tied evidence leaves the window *unexplained*.
+
+A general cause yields to a special one that explains the same evidence: swamping to cadence
+lock, a harmonic to an irregular rhythm that makes it, lag to a standing value. So a tie means
+two causes that do not explain each other.
+
+To add a cause, write its rule and sentence and append a `Cause` to `CAUSES`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from palpate.conditioning.statistics import ratio
+from palpate.evaluation.scoring import OUTSIDE
+from palpate.explanation import sentences
+from palpate.explanation.softness import all_of, any_of, falling, rising, unless
+from palpate.signals import FloatArray, WindowTable
+
+UNEXPLAINED = "unexplained"
+LEAST_SCORE = 0.5
+"""Half of the way between no sign and a full one."""
+LEAST_MARGIN = 0.1
+"""Scores nearer than this are a tie."""
+
+Rule = Callable[["Evidence"], FloatArray]
+Sentence = Callable[[Mapping[str, Any]], str]
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """A name, the rule that scores it, and the sentence that gives its numbers."""
+
+    name: str
+    score: Rule
+    sentence: Sentence
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CauseTable:
+    """The causes of one source's errors.
+
+    ``windows`` is the evidence with the columns ``cause`` (empty where the window is not
+    outside tolerance, else a cause's name or *unexplained*), ``cause_score``,
+    ``cause_margin`` and one ``score <cause>`` per cause (NaN where there is no error).
+    """
+
+    windows: WindowTable
+    causes: tuple[Cause, ...]
+
+    @property
+    def scores(self) -> FloatArray:
+        """Score of every window and cause, ``(n, causes)``."""
+        return np.stack([self.windows[score_column(c.name)] for c in self.causes], axis=1)
+
+    def counts(self) -> dict[str, int]:
+        """Return how many windows outside tolerance each cause has, unexplained last."""
+        names = [*(c.name for c in self.causes), UNEXPLAINED]
+        return {name: int(np.count_nonzero(self.windows["cause"] == name)) for name in names}
+
+    def sentence(self, window: int) -> str:
+        """Say why this window is outside tolerance; empty if it is not."""
+        row = {name: self.windows[name][window] for name in self.windows}
+        if row["cause"] == "":
+            return ""
+        for cause in self.causes:
+            if cause.name == row["cause"]:
+                return sentences.opened(cause.sentence(row))
+        ranked = sorted(
+            ((float(row[score_column(c.name)]), c.name) for c in self.causes), reverse=True
+        )
+        return sentences.opened(sentences.unexplained(row, ranked[:2], LEAST_SCORE))
+
+
+def score_column(cause: str) -> str:
+    """Return the name of a cause's column of scores."""
+    return f"score {cause}"
+
+
+def attribute_causes(
+    evidence: WindowTable,
+    *,
+    causes: Sequence[Cause] | None = None,
+    least_score: float = LEAST_SCORE,
+    least_margin: float = LEAST_MARGIN,
+) -> CauseTable:
+    """Name the cause of every window outside tolerance.
+
+    Parameters
+    ----------
+    evidence
+        As from ``source_evidence``; its ``status`` says which windows are outside. Missing
+        columns count as not measured.
+    causes
+        What may be to blame; `CAUSES` if left out.
+    least_score, least_margin
+        What it takes to be named.
+    """
+    known = tuple(CAUSES if causes is None else causes)
+    outside = evidence["status"] == OUTSIDE
+    view = Evidence(evidence)
+    scores = np.stack([np.where(outside, c.score(view), np.nan) for c in known], axis=1)
+    ranked = np.sort(np.where(outside[:, np.newaxis], scores, 0.0), axis=1)
+    first = ranked[:, -1]
+    margin = first - (ranked[:, -2] if len(known) > 1 else 0.0)
+    named = (first >= least_score) & (margin >= least_margin)
+    names = np.array([c.name for c in known])[np.argmax(np.nan_to_num(scores), axis=1)]
+    cause = np.where(outside, np.where(named, names, UNEXPLAINED), "")
+    columns: dict[str, Any] = {score_column(c.name): scores[:, i] for i, c in enumerate(known)}
+    table = evidence.with_columns(
+        cause=cause,
+        cause_score=np.where(outside, first, np.nan),
+        cause_margin=np.where(outside, margin, np.nan),
+        **columns,
+    )
+    return CauseTable(table, known)
+
+
+class Evidence:
+    """A window table that answers NaN for a column that it does not have."""
+
+    def __init__(self, table: WindowTable) -> None:
+        self._table = table
+
+    def __getitem__(self, name: str) -> FloatArray:
+        if name in self._table:
+            return np.asarray(self._table[name], dtype=np.float64)
+        return np.full(len(self._table), np.nan)
+
+    @property
+    def size_bpm(self) -> FloatArray:
+        """Size of the error."""
+        return np.abs(self["error_bpm"])
+
+    @property
+    def tolerance_bpm(self) -> FloatArray:
+        """What the error may be."""
+        return self["tolerance_bpm"]
+
+
+def share_removed(e: Evidence, left_bpm: FloatArray) -> FloatArray:
+    """Return the share of the error that a repair removes; negative where it adds."""
+    return 1.0 - ratio(np.abs(left_bpm), e.size_bpm)
+
+
+def pulse_outshone(e: Evidence) -> FloatArray:
+    """Score that the light does not show the true rate clearly: under 8 dB sure, over 12 not.
+
+    The highest of the band's 36 cells of flat noise stands 6 dB over their mean, and one
+    motion line as strong as the pulse leaves the pulse 10 dB.
+    """
+    return falling(e["oracle_snr_db"], 8.0, 12.0)
+
+
+def follows_motion(e: Evidence) -> FloatArray:
+    """Score that the light follows the accelerometer.
+
+    It predicts a quarter to a half of the light; or taking out what it predicts both lowers
+    the line at the estimate and raises the one at the true rate, by 3 to 6 dB each.
+    """
+    traded = all_of(
+        rising(e["estimate_lost_db"], 3.0, 6.0), rising(e["cancelling_gain_db"], 3.0, 6.0)
+    )
+    return any_of(rising(e["acc_explained_share"], 0.25, 0.5), all_of(traded, moved(e)))
+
+
+def moved(e: Evidence) -> FloatArray:
+    """Score movement below 4 Hz: 0.0225 g is the limit of a still wrist (motion flags)."""
+    return rising(e["swing_rms_g"], 0.0225, 0.05)
+
+
+def shaken(e: Evidence) -> FloatArray:
+    """Score vibration above 4 Hz, 0.05 g being a still sensor's limit, that rules the movement."""
+    fast, slow = e["shake_rms_g"] ** 2, e["swing_rms_g"] ** 2
+    return all_of(rising(e["shake_rms_g"], 0.05, 0.2), rising(ratio(fast, fast + slow), 0.3, 0.6))
+
+
+def level_upset(e: Evidence) -> FloatArray:
+    """Score that the light's level moves, clips or goes missing.
+
+    Breathing and vessel tone move the level by a pulse height or two in a window.
+    """
+    return any_of(
+        rising(e["level_move"], 2.0, 4.0),
+        rising(e["clipped_share"], 0.0, 0.05),
+        rising(e["missing_share"], 0.0, 0.05),
+    )
+
+
+def irregular(e: Evidence) -> FloatArray:
+    """Score RR irregularity.
+
+    Sinus rhythm stays under 0.12; fibrillation, and every second beat early, lie over 0.2
+    (common practice, no source).
+    """
+    return rising(e["irregularity"], 0.12, 0.24)
+
+
+def half_or_double(e: Evidence) -> FloatArray:
+    """Score that the estimate is within some percent of half or double the reference."""
+    quotient = e["estimate_bpm"] / e["reference_bpm"]
+    off = np.minimum(np.abs(quotient / 2.0 - 1.0), np.abs(2.0 * quotient - 1.0))
+    return falling(off, 0.05, 0.1)
+
+
+def reference_fault(e: Evidence) -> FloatArray:
+    """The reference is doubtful, and light or other sources show the estimate instead of it.
+
+    Irregular beats alone are doubtful only where light and other sources show one steady
+    rate; an early beat in every pair makes them show half the rate, and is no fault.
+    """
+    doubt = any_of(
+        rising(np.abs(e["disagreement_bpm"]), 2.0, 6.0),
+        falling(e["agreement"], 0.8, 0.95),
+        falling(e["resemblance"], 0.6, 0.85),
+        rising(np.abs(e["reference_jump_bpm"]) / e.tolerance_bpm, 1.0, 3.0),
+    )
+    shown = all_of(
+        rising(e["estimate_snr_db"], 8.0, 12.0),
+        rising(e["estimate_snr_db"] - e["oracle_snr_db"], 1.0, 4.0),
+    )
+    agreed = falling(e["others_bpm"] / e.tolerance_bpm, 0.5, 1.0)
+    against = any_of(all_of(doubt, any_of(shown, agreed)), all_of(irregular(e), shown, agreed))
+    return all_of(against, unless(follows_motion(e)), unless(half_or_double(e)))
+
+
+def clock_error(e: Evidence) -> FloatArray:
+    """The light shows another clock, and most of the error goes on that clock."""
+    off = rising(np.abs(e["clock_offset_s"]), 0.3, 0.6)
+    return all_of(off, rising(share_removed(e, e["repaired_bpm"]), 0.25, 0.6))
+
+
+def tracking_lag(e: Evidence) -> FloatArray:
+    """One delay explains the estimates around here, and most of this error, beyond the clock.
+
+    Where the light is disturbed a device may hold or follow anything; that is no lag.
+    """
+    clock_share = np.nan_to_num(share_removed(e, e["repaired_bpm"]))
+    gain = rising(e["late_gain"], 0.2, 0.45)
+    within = falling(np.abs(e["late_bpm"]) / e.tolerance_bpm, 0.8, 1.2)
+    own = rising(share_removed(e, e["late_bpm"]) - np.maximum(clock_share, 0.0), 0.25, 0.6)
+    disturbed = any_of(
+        cadence_lock(e), motion_swamping(e), shaking(e), contact_change(e), low_perfusion(e)
+    )
+    return all_of(within, own, gain, unless(disturbed))
+
+
+def cadence_lock(e: Evidence) -> FloatArray:
+    """The estimate sits on the cadence, and its line goes with what motion explains."""
+    near = falling(np.abs(e["cadence_bpm"]), 4.0, 8.0)
+    rhythmic = rising(e["periodicity"], 0.4, 0.55)
+    return all_of(near, rhythmic, moved(e), follows_motion(e))
+
+
+def motion_swamping(e: Evidence) -> FloatArray:
+    """The pulse is outshone by light that follows the accelerometer, at no one cadence."""
+    return all_of(pulse_outshone(e), follows_motion(e), moved(e), unless(cadence_lock(e)))
+
+
+def shaking(e: Evidence) -> FloatArray:
+    """The pulse is outshone while the wrist vibrates, and no linear path leads there."""
+    return all_of(pulse_outshone(e), shaken(e), unless(follows_motion(e)))
+
+
+def contact_change(e: Evidence) -> FloatArray:
+    """The level is upset, which movement does not explain, and outshines the pulse.
+
+    A step has its power at the lowest frequencies and draws an estimate down.
+    """
+    drawn_down = falling(e["estimate_bpm"] / e["reference_bpm"], 0.7, 0.9)
+    return all_of(
+        any_of(pulse_outshone(e), drawn_down),
+        level_upset(e),
+        unless(follows_motion(e)),
+        unless(shaken(e)),
+    )
+
+
+def low_perfusion(e: Evidence) -> FloatArray:
+    """The light swings far less than usual, or hardly at all, while nothing moves.
+
+    What outshines so faint a pulse is breathing and drift below the band, so it need not be
+    lost within the band.
+    """
+    faint = any_of(falling(e["swing_share"], 0.3, 0.6), falling(e["perfusion_index_pct"], 0.1, 0.2))
+    dim = falling(e["oracle_snr_db"], 12.0, 18.0)
+    return all_of(faint, dim, unless(moved(e)), unless(level_upset(e)))
+
+
+def harmonic_error(e: Evidence) -> FloatArray:
+    """The estimate is half or double the reference, and nothing else makes it so."""
+    otherwise = any_of(
+        cadence_lock(e), motion_swamping(e), shaking(e), contact_change(e), low_perfusion(e),
+        irregular(e),
+    )  # fmt: skip
+    return all_of(half_or_double(e), unless(otherwise))
+
+
+def irregular_rhythm(e: Evidence) -> FloatArray:
+    """Beats come so unevenly that the light has no one line at their rate."""
+    return all_of(irregular(e), unless(cadence_lock(e)), unless(reference_fault(e)))
+
+
+CAUSES: tuple[Cause, ...] = (
+    Cause("reference fault", reference_fault, sentences.reference_fault),
+    Cause("clock error", clock_error, sentences.clock_error),
+    Cause("cadence lock", cadence_lock, sentences.cadence_lock),
+    Cause("motion swamping", motion_swamping, sentences.motion_swamping),
+    Cause("shaking", shaking, sentences.shaking),
+    Cause("contact change", contact_change, sentences.contact_change),
+    Cause("low perfusion", low_perfusion, sentences.low_perfusion),
+    Cause("tracking lag", tracking_lag, sentences.tracking_lag),
+    Cause("harmonic error", harmonic_error, sentences.harmonic_error),
+    Cause("irregular rhythm", irregular_rhythm, sentences.irregular_rhythm),
+)

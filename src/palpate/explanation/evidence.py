@@ -1,0 +1,265 @@
+"""What each cause is judged by: one table of named evidence per band, and one per source.
+
+A band's evidence is what happened to its light whatever was made of it; a source's adds what
+only its own estimates tell. Every column is NaN where it cannot be measured, which speaks
+for no cause.
+
+Columns of a band
+-----------------
+those of its motion, light and oracle tables, and
+
+===================== ===========================================================
+level_move            range of the light's slow level in the window, in usual pulse
+                      heights; breathing and vessel tone stay near 1
+swing_share           height of the light's swing over its usual height
+clock_offset_s        how much the light's clock is off here (``light_clock``)
+===================== ===========================================================
+
+A usual pulse height is the median over the windows whose light carries the true rate clearly
+(`CLEAR_DB`).
+
+Columns of a source
+-------------------
+those of its band, as an estimator remembers them: what it shows now comes from the light of
+`MEMORY_S` before as well, so measures of light and motion are medians over that time (the
+largest for clipping and missing samples). Besides,
+
+===================== ===========================================================
+repaired_bpm          estimate less the reference on the repaired clock
+late_s, late_bpm      by how many seconds the estimates around here trail the
+                      reference, and the estimate's error against that earlier reference
+late_gain             share of the error around here that the delay removes
+cadence_bpm, ..._multiple  distance of the estimate from the nearest multiple of cadence
+estimate_snr_db, estimate_lost_db  the line at the estimate, and what of it goes when what
+                      the accelerometer predicts is taken out of the light
+cancelling_gain_db    what the true rate gains when that is taken out
+others_bpm            median distance of the other sources from this estimate
+reference_jump_bpm    reference less its own median over a minute
+===================== ===========================================================
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy import ndimage
+
+from palpate.conditioning import bridge_gaps, resample, window_samples, windowed, zero_phase
+from palpate.conditioning.statistics import ratio
+from palpate.explanation.beat_rates import rate_between
+from palpate.explanation.light_clock import LightClock
+from palpate.explanation.oracle import cadence_distance
+from palpate.signals import FloatArray, WindowTable
+from palpate.validation import checked_columns, checked_rate
+
+LEVEL_FS_HZ = 16.0
+LEVEL_HZ = 0.4
+"""Slower is level, faster is pulse (a pulse of 40 bpm lies at 0.67 Hz)."""
+SWING_LOW_HZ, SWING_HIGH_HZ = 0.5, 5.0
+LATE_S = np.arange(1.0, 31.0)
+"""Delays that are tried; devices average over 5 to 30 s (from memory)."""
+NEIGHBOURHOOD_S = 60.0
+"""A delay belongs to a device's way of working, not to one window (own choice)."""
+WORST_RATIO = 2.0
+"""Errors count up to this many tolerances, so that stretches on a wrong rate do not rule."""
+CLEAR_DB = 12.0
+"""A motion line as strong as the pulse leaves it 10 dB over the rest; above, nothing rivals it."""
+MEMORY_S = 10.0
+"""Estimators smooth over some 10 s (common practice, no source)."""
+REMEMBERED = (
+    "oracle_snr_db",
+    "acc_explained_share",
+    "shake_rms_g",
+    "swing_rms_g",
+    "periodicity",
+    "level_move",
+    "swing_share",
+    "perfusion_index_pct",
+    "irregularity",
+)
+NOT_FORGOTTEN = ("clipped_share", "missing_share")
+CADENCE_MULTIPLES = (0.5, 1.0, 2.0, 3.0, 4.0)
+"""Of the repeats of the whole movement. An arm swings once in two steps and carries the
+steps' own harmonic, so a walker's light holds one, two and four times the arm's rate."""
+
+
+def light_level(
+    ppg: FloatArray, *, fs_hz: float, start_s: float, window_s: float, step_s: float
+) -> WindowTable:
+    """Measure how far the light's level moves and how high it swings, in the light's unit.
+
+    Columns ``level_range`` and ``swing_height``: of several channels, those of the one whose
+    level moves most for its swing.
+    """
+    fs_hz, ppg = checked_rate(fs_hz), checked_columns(ppg, "ppg")
+    first, width = window_samples(ppg.shape[0], fs_hz=fs_hz, window_s=window_s, step_s=step_s)
+    starts = start_s + step_s * np.arange(first.size, dtype=np.float64)
+    if first.size == 0:
+        empty = np.empty(0)
+        return WindowTable(starts, starts, {"level_range": empty, "swing_height": empty})
+    slow = resample(bridge_gaps(ppg)[0], fs_hz=fs_hz, to_hz=LEVEL_FS_HZ)
+    width = int(width * LEVEL_FS_HZ / fs_hz)
+    first = np.round(first * LEVEL_FS_HZ / fs_hz).astype(np.intp)
+    first = np.minimum(first, slow.shape[0] - width)
+    level = zero_phase(slow, fs_hz=LEVEL_FS_HZ, high_hz=LEVEL_HZ)
+    swing = zero_phase(slow, fs_hz=LEVEL_FS_HZ, low_hz=SWING_LOW_HZ, high_hz=SWING_HIGH_HZ)
+    height = 2.0 * np.sqrt(2.0) * windowed(swing, first, width).std(axis=1)
+    move = np.ptp(windowed(level, first, width), axis=1)
+    channel = int(np.argmax(np.median(ratio(move, height, undefined=0.0), axis=0)))
+    columns = {"level_range": move[:, channel], "swing_height": height[:, channel]}
+    return WindowTable(starts, starts + window_s, columns)
+
+
+def band_evidence(
+    grid: WindowTable, tables: Sequence[WindowTable], clock: LightClock
+) -> WindowTable:
+    """Lay a band's tables on one grid of windows, with its clock's error and its usual pulse."""
+    evidence = WindowTable(grid.start_s, grid.end_s)
+    for table in tables:
+        evidence = evidence.joined(table)
+    off_s = clock.right_s(grid.start_s) - grid.start_s
+    columns = {"clock_offset_s": off_s if clock.known else np.full(off_s.shape, np.nan)}
+    if "swing_height" in evidence:
+        height = evidence["swing_height"]
+        clear = evidence["oracle_snr_db"] >= CLEAR_DB
+        among = height[clear] if clear.any() else height[np.isfinite(height)]
+        usual = np.array(np.median(among) if among.size else np.nan)
+        columns["swing_share"] = ratio(height, usual)
+        columns["level_move"] = ratio(evidence["level_range"], usual)
+    return evidence.with_columns(**columns)
+
+
+def source_evidence(
+    scored: WindowTable,
+    band: WindowTable,
+    reference: WindowTable,
+    beat_time_s: FloatArray,
+    *,
+    at_estimate: WindowTable | None = None,
+    others_bpm: Sequence[FloatArray] = (),
+) -> WindowTable:
+    """Put together everything that the causes of one source's errors are judged by.
+
+    Parameters
+    ----------
+    scored
+        The source's windows as from ``score_windows``; the grid of all other tables.
+    band
+        As from ``band_evidence``.
+    reference
+        The reference's windows as from ``beat_reference``.
+    beat_time_s
+        Its beats in session seconds.
+    at_estimate
+        ``oracle_windows`` at this source's estimates instead of the reference; None where
+        there is no light.
+    others_bpm
+        Estimates of every other source on the same grid.
+    """
+    evidence = scored.joined(band)
+    evidence = evidence.with_columns(
+        **{name: reference[name] for name in reference if name not in evidence}
+    )
+    gain_db = _column(evidence, "oracle_snr_cancelled_db") - _column(evidence, "oracle_snr_db")
+    evidence = _remembered(evidence.with_columns(cancelling_gain_db=gain_db))
+    evidence = evidence.with_columns(**_timing(evidence, beat_time_s))
+    estimate = evidence["estimate_bpm"]
+    nothing = np.full(len(evidence), np.nan)
+    nearest = cadence_distance(
+        estimate, _column(evidence, "cadence_per_min"), multiples=CADENCE_MULTIPLES
+    )
+    columns = {
+        "cadence_bpm": nearest.distance_bpm,
+        "cadence_multiple": nearest.multiple,
+        "estimate_snr_db": nothing,
+        "estimate_lost_db": nothing,
+        "others_bpm": _others(estimate, others_bpm),
+        "reference_jump_bpm": _jump(evidence),
+    }
+    if at_estimate is not None:
+        line = WindowTable(evidence.start_s, evidence.end_s).joined(at_estimate)
+        columns["estimate_snr_db"] = line["oracle_snr_db"]
+        columns["estimate_lost_db"] = line["oracle_snr_db"] - line["oracle_snr_cancelled_db"]
+    return evidence.with_columns(**columns)
+
+
+def _column(table: WindowTable, name: str) -> FloatArray:
+    """Return a column, NaN where the band lacks the sensor for it."""
+    return np.asarray(table[name]) if name in table else np.full(len(table), np.nan)
+
+
+def _remembered(evidence: WindowTable) -> WindowTable:
+    """Replace measures of single windows by what an estimator's memory makes of them."""
+    step_s = float(np.median(np.diff(evidence.start_s))) if len(evidence) > 1 else MEMORY_S
+    depth = max(1, round(MEMORY_S / step_s))
+    columns = {}
+    for names, reduce in ((REMEMBERED, np.nanmedian), (NOT_FORGOTTEN, np.nanmax)):
+        for name in (n for n in names if n in evidence):
+            padded = np.pad(evidence[name], (depth - 1, 0), constant_values=np.nan)
+            views = sliding_window_view(padded, depth)
+            known = np.isfinite(evidence[name])
+            columns[name] = np.full(len(evidence), np.nan)
+            columns[name][known] = reduce(views[known], axis=1)
+    return evidence.with_columns(**columns)
+
+
+def _timing(evidence: WindowTable, beat_time_s: FloatArray) -> dict[str, FloatArray]:
+    """Return how the estimates fare against the reference at other moments."""
+    off_s = np.nan_to_num(evidence["clock_offset_s"])
+    start_s, end_s = evidence.start_s + off_s, evidence.end_s + off_s
+    estimate, tolerance = evidence["estimate_bpm"], evidence["tolerance_bpm"]
+    usable = np.where(evidence["status"] == "reference untrusted", np.nan, estimate)
+    repaired = estimate - rate_between(beat_time_s, start_s, end_s)
+    error = np.stack([estimate - rate_between(beat_time_s, start_s - s, end_s - s) for s in LATE_S])
+    around = _around(evidence.start_s)
+    capped = np.minimum(np.abs(error + (usable - estimate)) / tolerance, WORST_RATIO)
+    still = np.minimum(np.abs(repaired + (usable - estimate)) / tolerance, WORST_RATIO)
+    cost = np.stack([_moving_mean(row, around) for row in capped])
+    known = np.isfinite(cost).all(axis=0)
+    best = np.argmin(np.where(known, cost, 0.0), axis=0)
+    rows = np.arange(best.size)
+    now = _moving_mean(still, around)
+    return {
+        "repaired_bpm": np.where(np.isfinite(evidence["clock_offset_s"]), repaired, np.nan),
+        "late_s": np.where(known, LATE_S[best], np.nan),
+        "late_bpm": np.where(known, error[best, rows], np.nan),
+        "late_gain": np.where(known, 1.0 - ratio(cost[best, rows], now), np.nan),
+    }
+
+
+def _around(start_s: FloatArray) -> int:
+    """Return how many windows make up a neighbourhood, odd."""
+    step_s = float(np.median(np.diff(start_s))) if start_s.size > 1 else NEIGHBOURHOOD_S
+    return 2 * round(NEIGHBOURHOOD_S / step_s / 2.0) + 1
+
+
+def _moving_mean(values: FloatArray, count: int) -> FloatArray:
+    """Return the mean of the finite values among ``count`` neighbours, ``(n,)``."""
+    finite = np.isfinite(values)
+    weight = ndimage.uniform_filter1d(finite.astype(np.float64), count, mode="constant")
+    total = ndimage.uniform_filter1d(np.where(finite, values, 0.0), count, mode="constant")
+    return ratio(total, np.where(weight > 0.5 / count, weight, 0.0))
+
+
+def _others(estimate: FloatArray, others_bpm: Sequence[FloatArray]) -> FloatArray:
+    if not others_bpm:
+        return np.full(estimate.size, np.nan)
+    apart = np.abs(np.stack(others_bpm) - estimate)
+    known = np.isfinite(apart).any(axis=0)
+    result = np.full(estimate.size, np.nan)
+    result[known] = np.nanmedian(apart[:, known], axis=0)
+    return result
+
+
+def _jump(evidence: WindowTable) -> FloatArray:
+    """Return the reference less the median of the minute around it, ``(n,)``."""
+    rate = evidence["reference_bpm"]
+    half = _around(evidence.start_s) // 2
+    padded = np.pad(rate, half, constant_values=np.nan)
+    views = sliding_window_view(padded, 2 * half + 1)
+    known = np.isfinite(views).any(axis=1)
+    usual = np.full(rate.size, np.nan)
+    usual[known] = np.nanmedian(views[known], axis=1)
+    return np.asarray(rate - usual)

@@ -1,0 +1,143 @@
+"""Each verdict in one sentence with the numbers that it rests on; never more than they say."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+Row = Mapping[str, Any]
+
+
+def opened(text: str) -> str:
+    """Return the text with a capital and a full stop."""
+    return text[:1].upper() + text[1:] + "."
+
+
+def reference_fault(row: Row) -> str:
+    """Say who doubts the reference."""
+    text = f"{_rates(row)}; the two beat detectors share {_percent(row, 'agreement')} of the beats"
+    if row.get("dissenter"):
+        text += f" and differ by {abs(_number(row, 'disagreement_bpm')):.0f} bpm"
+    if _number(row, "estimate_snr_db") > _number(row, "oracle_snr_db"):
+        text += (
+            f", and the light carries the estimate ({_number(row, 'estimate_snr_db'):.0f} dB) "
+            f"rather than the reference ({_number(row, 'oracle_snr_db'):.0f} dB)"
+        )
+    return text
+
+
+def clock_error(row: Row) -> str:
+    """Say how far the clock is off and what is left on the right one."""
+    off_s = _number(row, "clock_offset_s")
+    return (
+        f"{_rates(row)}; the light shows that the band's clock is {abs(off_s):.1f} s "
+        f"{'behind' if off_s > 0 else 'ahead'}, and on the right clock the error is "
+        f"{_number(row, 'repaired_bpm'):+.0f} bpm"
+    )
+
+
+def cadence_lock(row: Row) -> str:
+    """Say which multiple of the cadence the estimate sits on."""
+    multiple = _number(row, "cadence_multiple")
+    at = multiple * _number(row, "cadence_per_min")
+    times = "cadence" if multiple == 1.0 else f"{multiple:g} times the cadence,"
+    return (
+        f"estimate {_number(row, 'estimate_bpm'):.0f} bpm sits on {times} {at:.0f}/min, "
+        f"reference {_number(row, 'reference_bpm'):.0f}; {_motion_share(row)}"
+    )
+
+
+def motion_swamping(row: Row) -> str:
+    """Say how much of the light is movement and what is left of the pulse."""
+    return f"{_rates(row)}; {_motion_share(row)}, {_pulse(row)}"
+
+
+def shaking(row: Row) -> str:
+    """Say how strong the vibration is."""
+    return (
+        f"{_rates(row)}; the wrist vibrates with {_number(row, 'shake_rms_g'):.2f} g above 4 Hz "
+        f"({_number(row, 'swing_rms_g'):.2f} g below), {_pulse(row)}"
+    )
+
+
+def contact_change(row: Row) -> str:
+    """Say what the light's level did."""
+    signs = [f"the light's level moves by {_number(row, 'level_move'):.1f} pulse heights"]
+    if _number(row, "clipped_share") > 0:
+        signs.append(f"is clipped for {_percent(row, 'clipped_share')} of the window")
+    if _number(row, "missing_share") > 0:
+        signs.append(f"is missing for {_percent(row, 'missing_share')} of the window")
+    return f"{_rates(row)}; {', '.join(signs)}, {_pulse(row)}"
+
+
+def low_perfusion(row: Row) -> str:
+    """Say how faint the pulse is."""
+    text = (
+        f"{_rates(row)}; the light swings {_number(row, 'swing_share'):.2f} times as high as usual"
+    )
+    index = _number(row, "perfusion_index_pct")
+    if not math.isnan(index):
+        text += f" (perfusion index {index:.2f} %)"
+    return f"{text} while the wrist is still"
+
+
+def tracking_lag(row: Row) -> str:
+    """Say how late the estimate is."""
+    return (
+        f"{_rates(row)}; it matches the reference {_number(row, 'late_s'):.0f} s earlier "
+        f"(then the error is {_number(row, 'late_bpm'):+.0f} bpm)"
+    )
+
+
+def harmonic_error(row: Row) -> str:
+    """Say which fraction of the reference the estimate is."""
+    ratio = _number(row, "estimate_bpm") / _number(row, "reference_bpm")
+    which = "double" if ratio > 1.0 else "half"
+    return f"{_rates(row)}: {which} the rate (ratio {ratio:.2f}), and movement does not explain it"
+
+
+def irregular_rhythm(row: Row) -> str:
+    """Say how irregular the beats are."""
+    return (
+        f"{_rates(row)}; successive RR intervals differ by {_percent(row, 'irregularity')} of "
+        f"their mean (root mean square)"
+    )
+
+
+def unexplained(row: Row, ranked: Sequence[tuple[float, str]], least_score: float) -> str:
+    """Say what came nearest and why it was not enough."""
+    first, *others = ranked
+    if first[0] < least_score:
+        return f"{_rates(row)}; no cause is shown well enough ({first[1]} {first[0]:.2f} at best)"
+    second = others[0]
+    return (
+        f"{_rates(row)}; {first[1]} ({first[0]:.2f}) and {second[1]} ({second[0]:.2f}) are shown "
+        "about equally"
+    )
+
+
+def _number(row: Row, name: str) -> float:
+    return float(row.get(name, float("nan")))
+
+
+def _percent(row: Row, name: str) -> str:
+    return f"{100.0 * _number(row, name):.0f} %"
+
+
+def _rates(row: Row) -> str:
+    return (
+        f"estimate {_number(row, 'estimate_bpm'):.0f} bpm, "
+        f"reference {_number(row, 'reference_bpm'):.0f}"
+    )
+
+
+def _motion_share(row: Row) -> str:
+    return (
+        f"{_percent(row, 'acc_explained_share')} of the light's in-band power follows the "
+        "accelerometer"
+    )
+
+
+def _pulse(row: Row) -> str:
+    return f"and the true rate stands {_number(row, 'oracle_snr_db'):.0f} dB over the rest"
