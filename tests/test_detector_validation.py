@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import multiprocessing
 
 import numpy as np
 import pytest
@@ -107,6 +108,7 @@ def test_scores_of_every_record(folder):
 def test_workers_give_the_same_scores(folder):
     alone = list(validate_detector(folder, QUICK))
     together = list(validate_detector(folder, QUICK, workers=2))
+    assert multiprocessing.active_children() == []
     assert [run.record for run in together] == ["ridge", "valley"]
     for one, other in zip(alone, together, strict=True):
         np.testing.assert_array_equal(one.score.ec57.counts, other.score.ec57.counts)
@@ -157,6 +159,21 @@ def test_a_detector_that_fails_on_a_record_does_not_stop_the_others(folder, tmp_
     assert failed.score is None
     assert failed.failure == "RuntimeError: not today"
     assert scored.score is not None
+
+
+def test_a_fault_in_a_worker_reaches_the_caller(folder):
+    with pytest.raises(InputError, match="has 0 to 1, or all"):
+        list(validate_detector(folder, Options(lead="7"), records=["ridge"], workers=2))
+
+
+def test_a_worker_that_dies_is_explained(folder, tmp_path, monkeypatch):
+    (tmp_path / "deadly_detector.py").write_text(
+        "import os\ndef detect(ecg, fs_hz):\n    os._exit(3)\n"
+    )
+    monkeypatch.chdir(tmp_path)
+    options = Options(detector="deadly_detector:detect", learning_s=5.0)
+    with pytest.raises(InputError, match="a worker process died"):
+        list(validate_detector(folder, options, records=["ridge"], workers=2))
 
 
 @pytest.mark.parametrize(

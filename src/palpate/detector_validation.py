@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
+import signal
+import threading
 import time
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from multiprocessing.connection import Connection
 from pathlib import Path
+from typing import TypeAlias
 
 import numpy as np
 
@@ -67,6 +71,9 @@ class Options:
     noise: str = ""
     snr_db: tuple[float, ...] = SNR_DB
     seed: int = 0
+
+
+_Task: TypeAlias = tuple[Path, Options]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,12 +143,67 @@ def validate_detector(
     if workers <= 1:
         for task in tasks:
             yield from _run(task)
-        return
-    # Fresh processes: a fork would inherit the threads of numerical libraries.
+    else:
+        yield from _run_in_parallel(tasks, min(workers, len(tasks)))
+
+
+def _run_in_parallel(tasks: Sequence[_Task], workers: int) -> Iterator[RecordRun]:
+    """Deal the tasks out to processes and collect the results in the same order.
+
+    Fresh processes, since a fork would inherit the threads of numerical libraries; and
+    pipes instead of an executor, so that an interrupt or a dead worker cannot hang.
+    """
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(min(workers, len(tasks)), mp_context=context) as pool:
-        for runs in pool.map(_run, tasks):
-            yield from runs
+    lanes = []
+    try:
+        for share in (tasks[first::workers] for first in range(workers)):
+            receiver, sender = context.Pipe(duplex=False)
+            process = context.Process(target=_work, args=(share, sender), daemon=True)
+            with _interrupts_ignored():
+                process.start()
+            sender.close()
+            lanes.append((process, receiver))
+        for index in range(len(tasks)):
+            yield from _received(lanes[index % workers][1])
+    finally:
+        for process, receiver in lanes:
+            process.terminate()
+            process.join()
+            receiver.close()
+
+
+def _work(share: Sequence[_Task], sender: Connection) -> None:
+    """Run tasks in a worker process; send what comes out, or the sentence that says why not."""
+    for task in share:
+        try:
+            sender.send(_run(task))
+        except InputError as fault:
+            sender.send(fault)
+
+
+def _received(receiver: Connection) -> list[RecordRun]:
+    try:
+        received: list[RecordRun] | InputError = receiver.recv()
+    except EOFError:
+        raise InputError(
+            "a worker process died, for want of memory or through the detector; use --workers 1"
+        ) from None
+    if isinstance(received, InputError):
+        raise received
+    return received
+
+
+@contextlib.contextmanager
+def _interrupts_ignored() -> Iterator[None]:
+    """Start processes in here, and they inherit deafness to Ctrl-C: the parent answers it."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    heeded = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, heeded)
 
 
 def records_to_run(folder: Path, options: Options, wanted: Sequence[str] = ()) -> Sequence[str]:
@@ -153,7 +215,7 @@ def records_to_run(folder: Path, options: Options, wanted: Sequence[str] = ()) -
     return wanted or present
 
 
-def _run(task: tuple[Path, Options]) -> list[RecordRun]:
+def _run(task: _Task) -> list[RecordRun]:
     """Score one record, without noise and at every ratio."""
     path, options = task
     record = _read(path, options)
