@@ -1,7 +1,6 @@
 """Files in, sessions out: readers, the session sheet, layouts, and the HDF5 store.
 
-The readers' libraries (wfdb, edfio, h5py, scipy.io) are imported when a file of their
-kind is first opened, so that importing this room costs nothing.
+wfdb and scipy.io, which are slow to import, load when a file of their kind is first opened.
 """
 
 from palpate.io.atomic import explain_os_error, replacing
