@@ -30,7 +30,9 @@ BAND_HZ = (0.5, 10.0)
 ENVELOPE_S = 0.5
 QUIET = 0.05
 """Movement below this share of the recording's own is no more than noise (own choice)."""
-RULES = Rules(coarse_segment_s=60.0, least_segment_s=15.0, fine_segment_s=20.0, reach_s=1.5)
+RULES = Rules(
+    coarse_segment_s=60.0, least_segment_s=15.0, fine_segment_s=20.0, reach_s=1.5, sharp=True
+)
 MIN_RATE_HZ = 10.0
 
 

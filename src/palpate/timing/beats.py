@@ -31,7 +31,9 @@ ARRIVAL_SPREAD_S = 0.1
 ARRIVAL_CHANGE_S = 0.1
 FINE_HZ = 50.0
 BELL_S = 0.03
-RULES = Rules(coarse_segment_s=120.0, least_segment_s=30.0, fine_segment_s=30.0, reach_s=1.5)
+RULES = Rules(
+    coarse_segment_s=120.0, least_segment_s=30.0, fine_segment_s=30.0, reach_s=1.5, sharp=True
+)
 MIN_BEATS = 60
 
 

@@ -9,6 +9,7 @@ What is refused
 ---------------
 * fewer than `MIN_SEGMENTS` coarse segments, or none with anything to compare;
 * a best line that chance explains (p at or above `SIGNIFICANT`);
+* a sharp fine view that shows nothing beyond chance where the coarse one points;
 * a runner-up about as good, as periodic signals have: the verdict is *ambiguous* and the
   other lags are listed.
 """
@@ -50,6 +51,9 @@ class Rules:
     ----------
     coarse_segment_s, fine_segment_s
         Lengths of the stretches that are correlated.
+    sharp
+        Whether the fine view can tell lags within ``reach_s`` apart, and so must be more
+        than chance by itself.
     least_segment_s
         Shortest coarse stretch; a short recording takes shorter ones, to have
         `WANTED_SEGMENTS` of them.
@@ -62,6 +66,7 @@ class Rules:
     least_segment_s: float
     fine_segment_s: float
     reach_s: float
+    sharp: bool
 
 
 def fit_clock(
@@ -196,13 +201,13 @@ def _fitted(pair: _Pair, lines: list[Line], method: str) -> ClockFit:
             pair.span_s(line),
             segment_s=pair.rules.fine_segment_s,
         )
-        if found is None:
+        if found is None or (pair.rules.sharp and found.p_value >= SIGNIFICANT):
             continue
         refined.append(found)
         if found.rivals_s:
             alternatives += [found.piece.middle_lag_s, *found.rivals_s]
     if not refined:
-        return unknown(method, "they go together, but nothing sets the lag sharply")
+        return unknown(method, "they may go together, but nothing sets the lag sharply")
     pieces = sharpened(
         pair.reference.fine,
         pair.recording.fine,

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from palpate.signals import FloatArray
+from palpate.signals import BoolArray, FloatArray
 from palpate.timing.curves import Curves, evidence
 
 DRAWS = 40
@@ -82,25 +82,22 @@ def best_lines(curves: Curves, *, max_drift: float, same: int, split: bool = Tru
 def _line(strength: FloatArray, curves: Curves, part: tuple[int, int], max_drift: float) -> Line:
     centre = curves.first[part[0] : part[1]].astype(np.float64)
     centre -= centre.mean()
-    slopes = _slopes(centre, max_drift)
+    slopes = slopes_to_try(centre, max_drift)
     rows, slope, place = best_shear(strength, centre, slopes)
-    mean, spread = _chance(strength, curves, part)
-    gumbel_scale = spread * np.sqrt(6.0) / np.pi
-    height = (float(rows[:, place].sum()) - mean) / gumbel_scale + _GUMBEL_MEAN
-    p_value = min(1.0, float(-np.expm1(-np.exp(-height))) * len(slopes))
-    decided, rivals = rivals_of(rows, place, base=mean)
+    chance = chance_of(strength, np.isfinite(curves.values[part[0] : part[1]]))
+    decided, rivals = rivals_of(rows, place, base=chance.mean)
     return Line(
         *part,
         lag=float(curves.first_lag + place),
         slope=slope,
-        p_value=p_value,
+        p_value=chance.p_value(float(rows[:, place].sum()), tries=len(slopes)),
         decided=decided,
         rivals=tuple(float(curves.first_lag + lag) for lag in rivals),
     )
 
 
-def _slopes(centre: FloatArray, max_drift: float) -> FloatArray:
-    """Return drifts to try: so dense that the outermost segments move by half a sample."""
+def slopes_to_try(centre: FloatArray, max_drift: float) -> FloatArray:
+    """Return drifts up to ``max_drift``, so dense that no segment moves by over half a sample."""
     reach = float(np.abs(centre).max())
     steps = int(np.ceil(max_drift * reach / 0.5)) if reach > 0 else 0
     return np.linspace(-max_drift, max_drift, 2 * steps + 1) if steps else np.zeros(1)
@@ -133,16 +130,29 @@ def _moves(shift: FloatArray, lags: int) -> list[tuple[slice, slice]]:
     ]
 
 
-def _chance(strength: FloatArray, curves: Curves, part: tuple[int, int]) -> tuple[float, float]:
-    """Return mean and standard deviation of the largest sum of randomly shifted curves."""
+@dataclass(frozen=True, slots=True)
+class Chance:
+    """The largest sum that unrelated curves reach: mean and standard deviation."""
+
+    mean: float
+    spread: float
+
+    def p_value(self, height: float, *, tries: int) -> float:
+        """Return how likely chance reaches ``height`` in ``tries`` looks (Gumbel law)."""
+        scale = self.spread * np.sqrt(6.0) / np.pi
+        reduced = (height - self.mean) / scale + _GUMBEL_MEAN
+        return min(1.0, float(-np.expm1(-np.exp(-reduced))) * tries)
+
+
+def chance_of(strength: FloatArray, valid: BoolArray) -> Chance:
+    """Draw the largest sum of curves ``(k, lags)``, each shifted at random where ``valid``."""
     rng = np.random.default_rng(_SEED)
-    valid = np.isfinite(curves.values[part[0] : part[1]])
-    largest = np.empty(DRAWS)
     spans = []
     for row, good in zip(strength, valid, strict=True):
         where = np.flatnonzero(good)
         if where.size:
             spans.append((int(where[0]), row[where[0] : where[-1] + 1]))
+    largest = np.empty(DRAWS)
     for draw in range(DRAWS):
         total = np.zeros(strength.shape[1])
         for start, row in spans:
@@ -151,7 +161,7 @@ def _chance(strength: FloatArray, curves: Curves, part: tuple[int, int]) -> tupl
             total[start + row.size - cut : start + row.size] += row[:cut]
         largest[draw] = total.max()
     tiny = np.finfo(np.float64).tiny
-    return float(largest.mean()), max(float(largest.std(ddof=1)), tiny)
+    return Chance(float(largest.mean()), max(float(largest.std(ddof=1)), tiny))
 
 
 def rivals_of(rows: FloatArray, place: int, *, base: float) -> tuple[float, list[int]]:

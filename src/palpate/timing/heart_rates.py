@@ -23,12 +23,14 @@ from palpate.validation import InputError, checked_signal, checked_times
 
 METHOD = "heart rate"
 FS_HZ = 4.0
-SMOOTHING_S = 2.0
+SMOOTHING_S = 1.5
 MAX_BRIDGE_S = 6.0
 """A heart rate may be bridged over a few beats, not more (own choice)."""
 SHORTEST_S, LONGEST_S = 60.0 / 230.0, 2.0
 RR_CHANGE = 0.2
-RULES = Rules(coarse_segment_s=120.0, least_segment_s=30.0, fine_segment_s=60.0, reach_s=3.0)
+RULES = Rules(
+    coarse_segment_s=120.0, least_segment_s=30.0, fine_segment_s=60.0, reach_s=3.0, sharp=False
+)
 MIN_SPREAD_BPM = 1.0
 """A rate that varies less, as a standard deviation, is rounding and noise (own choice)."""
 

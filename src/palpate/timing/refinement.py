@@ -17,14 +17,14 @@ import numpy as np
 from scipy import fft
 
 from palpate.signals import FloatArray, IntArray
-from palpate.timing.consensus import best_shear, rivals_of
+from palpate.timing.consensus import best_shear, chance_of, rivals_of, slopes_to_try
 from palpate.timing.curves import FLAT, MAX_CORRELATION, evidence
 from palpate.timing.lines import RobustLine, robust_line
 from palpate.timing.records import ClockPiece, Trace
 
 LEAST_SPREAD_SAMPLES = 0.02
 """No delay is read off a correlation peak more finely than this (own choice)."""
-SHARED_ERROR_SAMPLES = 0.1
+SHARED_ERROR_SAMPLES = 0.25
 """Error of a lag that all segments share, which no averaging removes (own choice)."""
 MIN_CORRELATION = 0.2
 """A segment below this has no peak of its own worth fitting (own choice)."""
@@ -49,11 +49,26 @@ class RoughLine:
 
 @dataclass(frozen=True, slots=True)
 class Refined:
-    """A piece of clock, how decided the segments are (0..1), and the lags that rival it."""
+    """A piece of clock, and how sure the fine view is of it.
+
+    ``p_value`` is how likely chance gives such a peak within reach; ``decided`` (0..1)
+    and the rival lags are as in `consensus.rivals_of`.
+    """
 
     piece: ClockPiece
+    p_value: float
     decided: float
     rivals_s: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Pooled:
+    """Where the pooled peak lies in each row, ``(k,)`` columns, and how sure it is."""
+
+    expected: FloatArray
+    p_value: float
+    decided: float
+    rivals: list[int]
 
 
 def refine(
@@ -78,9 +93,8 @@ def refine(
     rows = _local_curves(
         _laid_on(reference, recording, rough), recording.values, first, width, reach
     )
-    pooled, slope, decided, rivals = _pooled(rows, time_s, rough.drift_reach, fs_hz)
-    expected = pooled + slope * (time_s - time_s.mean()) * fs_hz
-    place, height = _own_peaks(rows, expected)
+    pooled = _pooled(rows, time_s, rough.drift_reach, fs_hz)
+    place, height = _own_peaks(rows, pooled.expected)
     usable = height >= MIN_CORRELATION
     if np.count_nonzero(usable) < 3:
         return None
@@ -100,7 +114,8 @@ def refine(
         shared_error_s=SHARED_ERROR_SAMPLES / fs_hz,
     )
     middle_s = rough.lag_s + rough.drift * (sum(span_s) / 2.0 - rough.at_s)
-    return Refined(piece, decided, tuple(middle_s + (lag - reach) / fs_hz for lag in rivals))
+    rivals_s = tuple(middle_s + (lag - reach) / fs_hz for lag in pooled.rivals)
+    return Refined(piece, pooled.p_value, pooled.decided, rivals_s)
 
 
 def _segments(
@@ -156,17 +171,15 @@ def _centred(rows: FloatArray) -> FloatArray:
     return np.where(good, rows - mean, 0.0)
 
 
-def _pooled(
-    rows: FloatArray, time_s: FloatArray, drift_reach: float, fs_hz: float
-) -> tuple[float, float, float, list[int]]:
-    """Return pooled peak (column), slope, how decided it is, and rival columns."""
+def _pooled(rows: FloatArray, time_s: FloatArray, drift_reach: float, fs_hz: float) -> _Pooled:
     strength = evidence(rows)
     centre = (time_s - time_s.mean()) * fs_hz
-    steps = int(np.ceil(drift_reach * float(np.abs(centre).max()) / 0.5))
-    slopes = np.linspace(-drift_reach, drift_reach, 2 * steps + 1) if steps else np.zeros(1)
+    slopes = slopes_to_try(centre, drift_reach)
     moved, slope, place = best_shear(strength, centre, slopes)
+    chance = chance_of(strength, np.ones(rows.shape, dtype=np.bool_))
+    p_value = chance.p_value(float(moved[:, place].sum()), tries=len(slopes))
     decided, rivals = rivals_of(moved, place, base=float(np.median(moved.sum(axis=0))))
-    return float(place), slope, decided, rivals
+    return _Pooled(place + slope * centre, p_value, decided, rivals)
 
 
 def _own_peaks(rows: FloatArray, expected: FloatArray) -> tuple[FloatArray, FloatArray]:
