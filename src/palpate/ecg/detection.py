@@ -2,8 +2,11 @@
 
 Conventions
 -----------
-* ECG in any unit and polarity, ``(n,)`` or ``(n, leads)``; time along axis 0; NaN is missing.
-* Marks are sample indices of the largest deflection of each QRS complex, sorted, unique.
+* ECG in any unit, gain and polarity, ``(n,)`` for one lead or ``(n, leads)`` for several that
+  are fused; time runs along axis 0; NaN and inf are missing samples.
+* A mark is the sample of the R peak, or the middle of a complex that has no narrow peak, as
+  the first lead shows it. Marks are sorted and unique; none lies on a sample that is missing
+  in every lead.
 """
 
 from __future__ import annotations
@@ -12,22 +15,66 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from palpate.conditioning import bridge_gaps
+from palpate.ecg.library_detectors import PREFIX, library_beats
 from palpate.ecg.slope import slope_beats
-from palpate.signals import IntArray
+from palpate.ecg.wavelet import wavelet_beats
+from palpate.signals import FloatArray, IntArray
 from palpate.validation import InputError, checked_choice, checked_columns, checked_rate
 
-METHODS = ("slope",)
-MIN_ECG_RATE_HZ = 50.0
+METHODS = ("slope", "wavelet")
+"""The detectors written here; ``neurokit:NAME`` names any of neurokit2's."""
+
+MIN_ECG_RATE_HZ = 80.0
+_DETECTORS = {"slope": slope_beats, "wavelet": wavelet_beats}
 
 
 def detect_qrs(ecg: ArrayLike, *, fs_hz: float, method: str = "slope") -> IntArray:
-    """Return the sample index of every QRS complex, ``(beats,)``, sorted and unique."""
+    """Return the sample index of every QRS complex.
+
+    Parameters
+    ----------
+    ecg
+        ``(n,)`` or ``(n, leads)``, any unit; not changed.
+    fs_hz
+        Samples per second, at least 80; made for 100 to 2000.
+    method
+        ``"slope"``: energy, shape and rhythm over the whole record, the most accurate and
+        the fastest; ``"wavelet"``: multiscale products and thresholds, an independent second
+        opinion; ``"neurokit:NAME"``: a method of neurokit2, for one lead.
+
+    Returns
+    -------
+    IntArray
+        ``(beats,)`` sorted, unique; empty where there is nothing to find.
+
+    Raises
+    ------
+    InputError
+        If the ECG, the rate or the method cannot be used.
+    """
     leads = checked_columns(ecg, "ecg")
     fs_hz = checked_rate(fs_hz)
     if fs_hz < MIN_ECG_RATE_HZ:
-        raise InputError(f"fs_hz is {fs_hz:g} Hz; QRS detection needs {MIN_ECG_RATE_HZ:g} Hz")
-    checked_choice(method, METHODS, "method")
+        raise InputError(
+            f"fs_hz is {fs_hz:g} Hz; QRS detection needs at least {MIN_ECG_RATE_HZ:g} Hz"
+        )
+    if not method.startswith(PREFIX):
+        checked_choice(method, (*METHODS, f"{PREFIX}NAME"), "method")
     filled, missing = bridge_gaps(leads)
-    beats = slope_beats(filled, fs_hz=fs_hz)
+    if missing.all():
+        return np.zeros(0, dtype=np.intp)
+    beats = _run(filled, fs_hz, method)
+    if not missing.any():
+        return beats
     measured = ~np.all(missing, axis=1)
     return np.asarray(beats[measured[beats]], dtype=np.intp)
+
+
+def _run(leads: FloatArray, fs_hz: float, method: str) -> IntArray:
+    if method in _DETECTORS:
+        return _DETECTORS[method](leads, fs_hz=fs_hz)
+    if leads.shape[1] != 1:
+        raise InputError(
+            f"method {method!r} takes a single lead, and ecg has {leads.shape[1]}; choose one"
+        )
+    return library_beats(leads[:, 0], fs_hz=fs_hz, method=method)

@@ -92,12 +92,17 @@ def working_grid(n_samples: int, fs_hz: float) -> Grid:
     return Grid(-(-n_samples // factor), factor, fs_hz / factor)
 
 
+def rounding_energy(working: FloatArray) -> float:
+    """Return the energy below which a filtered lead is rounding error."""
+    return float((_ROUNDING * np.abs(working).max()) ** 2)
+
+
 def lead_energy(lead: FloatArray, grid: Grid) -> LeadEnergy:
     """Return the low-passed lead and its QRS energy from a finite lead ``(n_samples,)``."""
-    working = _low_passed(lead, grid)
-    rounding = (_ROUNDING * np.abs(working).max()) ** 2
+    working = low_passed(lead, grid)
+    rounding = rounding_energy(working)
     energies = [_band_energy(working, band, grid) for band in _BANDS_HZ]
-    measures = [_level_and_clarity(energy, grid, rounding) for energy in energies]
+    measures = [level_and_clarity(energy, grid, rounding) for energy in energies]
     weights = np.array(
         [
             gain * np.maximum(clarity - _NOISE_CLARITY, 0.01) ** 4
@@ -154,7 +159,8 @@ def _relative(strength: FloatArray, grid: Grid) -> tuple[FloatArray, FloatArray]
     return strength / grid.per_sample(level), summit / level
 
 
-def _low_passed(lead: FloatArray, grid: Grid) -> FloatArray:
+def low_passed(lead: FloatArray, grid: Grid) -> FloatArray:
+    """Return a finite lead ``(n_samples,)`` on the grid, from zero and without aliases."""
     fs_hz, half = grid.rate_hz * grid.factor, 2 * grid.factor
     kernel = signal.firwin(2 * half + 1, min(_LOWPASS_HZ, 0.45 * fs_hz), fs=fs_hz)
     working = np.asarray(signal.upfirdn(kernel, lead, down=grid.factor))[2 : 2 + grid.n]
@@ -174,9 +180,14 @@ def _band_energy(working: FloatArray, band_hz: tuple[float, float], grid: Grid) 
     return np.asarray(np.maximum(energy, 0.0, out=energy))
 
 
-def _level_and_clarity(
+def level_and_clarity(
     energy: FloatArray, grid: Grid, rounding: float
 ) -> tuple[FloatArray, FloatArray]:
+    """Return the level of QRS complexes and its clarity per block from an energy ``(n,)``.
+
+    Energy below ``rounding`` is nothing. The level is in the unit of ``energy`` and never
+    zero; the clarity is a ratio of amplitudes.
+    """
     blocks = grid.blocks(energy)
     level = ndimage.median_filter(blocks.max(axis=1), _BLOCKS)
     floor = ndimage.median_filter(np.median(blocks[:, ::_FLOOR_STRIDE], axis=1), _BLOCKS)
