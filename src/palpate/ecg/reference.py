@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from palpate.conditioning import STEP_S, WINDOW_S
 from palpate.conditioning.statistics import ratio
 from palpate.ecg.agreement import shared_beats
-from palpate.ecg.detection import METHODS, detect_qrs
+from palpate.ecg.detection import detect_qrs
 from palpate.ecg.intervals import RRClasses, classify_rr
 from palpate.ecg.quality import ecg_windows
 from palpate.ecg.rate import beats_per_window, window_heart_rate
@@ -30,7 +30,7 @@ from palpate.ecg.trust import RATE_TOLERANCE_BPM, REGULAR_LOG_RATIO, Evidence, v
 from palpate.signals import BeatSeries, BoolArray, FloatArray, IntArray, WindowTable
 from palpate.validation import checked_columns, checked_rate
 
-OPINIONS = (METHODS[0], METHODS[-1])
+OPINIONS = ("slope", "wavelet")
 """The two detectors, the first giving the time of a beat that both mark."""
 
 CONTEXT_S = 11.0

@@ -1,8 +1,9 @@
 """Beats from rhythm and shape: the path through two detectors' marks that fits best.
 
-Where two detectors of different principle mark the same beats, nothing is left to decide.
-Where they differ, the signal is noisy or the rhythm unusual, and the marks of either, with
-every other place that looks like the record's own QRS complex, are candidates. Dynamic
+Where two detectors of different principle mark the same beats, those stand. Where they
+differ, the signal is noisy or the rhythm unusual, and the marks of either, with every other
+place that looks like the record's own QRS complex, are candidates; so is such a place in an
+interval long enough for a beat that both missed. Dynamic
 programming finds the sequence that collects most evidence at the least violence to the
 rhythm, looking both ways in time, as beat trackers for music do (Ellis 2007, "Beat tracking
 by dynamic programming", J New Music Res 36:51).
@@ -51,6 +52,7 @@ _CHUNK = 1024
 # Wide plateaus: the shared records give the same picture at half or twice these values.
 _AGREEMENT_SPAN_S = 4.0
 _CHANCE_AGREEMENT = 0.5
+_ROOM = 1.5  # periods: an interval this long has room for a beat that both missed
 _SHAPE_GAIN = 3.0
 _NO_SHAPE = 0.5
 _VOTE = 1.0
@@ -97,7 +99,8 @@ def rhythm_path(
     marks = np.sort(np.concatenate((first_s, alone)))
     extra = resemblance.peaks_s()
     extra = extra[~marked_near(extra, marks)]
-    extra = extra[_agreement(first_s, second_s, extra) < 1.0]
+    room = _gap_around(marks, extra) > _ROOM * np.interp(extra, centres_s, period_s)
+    extra = extra[room | (_agreement(first_s, second_s, extra) < 1.0)]
     time_s = np.sort(np.concatenate((marks, extra)))
     if time_s.size == 0:
         return RhythmPath(time_s, np.zeros(0, dtype=np.intp), time_s, time_s)
@@ -118,6 +121,14 @@ def _agreement(first_s: FloatArray, second_s: FloatArray, at_s: FloatArray) -> F
     """Share of beats around each time that both detectors mark; 1 where both mark none."""
     around = shared_beats(first_s, second_s, at_s - _AGREEMENT_SPAN_S, at_s + _AGREEMENT_SPAN_S)
     return np.nan_to_num(around, nan=1.0)
+
+
+def _gap_around(marks_s: FloatArray, at_s: FloatArray) -> FloatArray:
+    """Return the interval between marks that each time lies in; 0 outside the marks."""
+    after = np.searchsorted(marks_s, at_s)
+    inside = (after > 0) & (after < marks_s.size)
+    gap = np.concatenate(([0.0], np.diff(marks_s)))
+    return np.where(inside, gap[np.where(inside, after, 0)], 0.0)
 
 
 def _local_period(resemblance: Resemblance) -> tuple[FloatArray, FloatArray]:
