@@ -153,6 +153,11 @@ def share_removed(e: Evidence, left_bpm: FloatArray) -> FloatArray:
     return 1.0 - ratio(np.abs(left_bpm), e.size_bpm)
 
 
+def within_tolerance(e: Evidence, left_bpm: FloatArray) -> FloatArray:
+    """Score that what a repair leaves is within tolerance."""
+    return falling(np.abs(left_bpm) / e.tolerance_bpm, 0.8, 1.2)
+
+
 def pulse_outshone(e: Evidence) -> FloatArray:
     """Score that the light does not show the true rate clearly: under 8 dB sure, over 12 not.
 
@@ -235,24 +240,32 @@ def reference_fault(e: Evidence) -> FloatArray:
 
 
 def clock_error(e: Evidence) -> FloatArray:
-    """The light shows another clock, and most of the error goes on that clock."""
+    """The light shows another clock, and there the error is within tolerance or mostly gone."""
     off = rising(np.abs(e["clock_offset_s"]), 0.3, 0.6)
-    return all_of(off, rising(share_removed(e, e["repaired_bpm"]), 0.25, 0.6))
+    share = share_removed(e, e["repaired_bpm"])
+    repaired = all_of(within_tolerance(e, e["repaired_bpm"]), rising(share, 0.1, 0.25))
+    return all_of(off, any_of(repaired, rising(share, 0.25, 0.6)))
 
 
 def tracking_lag(e: Evidence) -> FloatArray:
-    """One delay explains the estimates around here, and most of this error, beyond the clock.
+    """One delay explains the estimates around here, and most of this error.
 
-    Where the light is disturbed a device may hold or follow anything; that is no lag.
+    The clock comes first, since the light shows it by itself: what it repairs is no lag. Where
+    the light is disturbed a device may hold or follow anything, which is no lag either.
     """
-    clock_share = np.nan_to_num(share_removed(e, e["repaired_bpm"]))
-    gain = rising(e["late_gain"], 0.2, 0.45)
-    within = falling(np.abs(e["late_bpm"]) / e.tolerance_bpm, 0.8, 1.2)
-    own = rising(share_removed(e, e["late_bpm"]) - np.maximum(clock_share, 0.0), 0.25, 0.6)
+    share = share_removed(e, e["late_bpm"]) - np.maximum(
+        np.nan_to_num(share_removed(e, e["repaired_bpm"])), 0.0
+    )
+    late = all_of(
+        within_tolerance(e, e["late_bpm"]),
+        rising(share, 0.25, 0.6),
+        rising(e["late_gain"], 0.2, 0.45),
+    )
     disturbed = any_of(
         cadence_lock(e), motion_swamping(e), shaking(e), contact_change(e), low_perfusion(e)
     )
-    return all_of(within, own, gain, unless(disturbed))
+    on_time = within_tolerance(e, e["repaired_bpm"])
+    return all_of(late, unless(on_time), unless(disturbed))
 
 
 def cadence_lock(e: Evidence) -> FloatArray:

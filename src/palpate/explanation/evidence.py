@@ -58,7 +58,7 @@ LEVEL_FS_HZ = 16.0
 LEVEL_HZ = 0.4
 """Slower is level, faster is pulse (a pulse of 40 bpm lies at 0.67 Hz)."""
 SWING_LOW_HZ, SWING_HIGH_HZ = 0.5, 5.0
-LATE_S = np.arange(1.0, 31.0)
+LATE_S = np.arange(1.0, 30.5, 0.5)
 """Delays that are tried; devices average over 5 to 30 s (from memory)."""
 NEIGHBOURHOOD_S = 60.0
 """A delay belongs to a device's way of working, not to one window (own choice)."""

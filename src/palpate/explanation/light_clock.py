@@ -107,6 +107,11 @@ def light_clock(
     return _read(curves[drift_ppm], drift_ppm, float(time_s.mean()))
 
 
+def no_light_clock() -> LightClock:
+    """Return the clock of a band without light, which nothing tells."""
+    return _unknown("the band gives no light")
+
+
 def _unknown(reason: str) -> LightClock:
     return LightClock(float("nan"), float("nan"), float("nan"), reason)
 
