@@ -36,8 +36,8 @@ from palpate.validation import InputError
 ALL_LEADS = "all"
 GENERATED_NOISE = "generated:"
 STRETCHES_PER_RECORD = 4
-# Beats of these AAMI classes are what the noise recipe measures the signal at.
-_MEASURED_CLASSES = ("N", "S")
+# The noise recipe measures the signal at all beats but ventricular and fusion beats.
+_MEASURED_CLASSES = ("N", "S", "Q")
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,21 +11,17 @@ Moody, Muldrow & Mark 1984, Computers in Cardiology 11:381. The recipe is that o
 programs ``nst`` and ``sigamp`` of the WFDB software, which made the published Noise
 Stress Test Database:
 
-* signal: the peak-to-peak amplitude within 50 ms of a beat, over the first 300 beats,
-  mean without the highest and the lowest 5 %; its power is that of a sine, amplitude² / 8;
+* signal: the peak-to-peak amplitude within 50 ms of a beat, over the first 300 beats that
+  are neither ventricular nor fusion beats, mean without the highest and the lowest 5 %;
+  its power is that of a sine, amplitude² / 8;
 * noise: the RMS about the mean of one-second stretches, over the first 300, with the
   same trimming; its power is RMS²;
 * the gain makes 10 · log10(signal power / noise power) the stated ratio in dB, per lead;
 * 5 minutes without noise, then noise for 2 minutes of every 4. The noise runs on
   underneath, and offsets are adjusted so that switching leaves no step.
 
-Deviations
-----------
-* Ventricular and fusion beats do not count towards the signal's amplitude; the program
-  maps beats to normal by a table of its own that also keeps supraventricular ones, which
-  is followed here.
-* The generated noises are ours: Gaussian noise of the named band under a slowly varying
-  envelope. Their bands are common practice, no source.
+The paper itself was not at hand. The generated noises are ours: Gaussian noise of the
+named band under a slowly varying envelope. Their bands are common practice, no source.
 """
 
 from __future__ import annotations
@@ -110,7 +106,7 @@ def add_noise(
         ``(m,)`` or ``(m, c)`` at the same rate, any unit; repeated if shorter. Lead i
         gets noise channel i mod c.
     beat_s
-        Times of normal beats, to measure the signal at.
+        Times of the beats to measure the signal at.
     snr_db
         Ratio of signal to noise power, dB.
 
