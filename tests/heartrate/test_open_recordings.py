@@ -2,14 +2,20 @@
 
 Truth of ieee_spc2015: BPM0 (Zhang, Pi & Liu 2015, IEEE Trans Biomed Eng 62:1902). The
 published bar: 0.65 bpm with a whole record, 1.02 online (Temko 2017, IEEE Trans Biomed Eng
-64:2016, Table III).
+64:2016, Table III). Truth of wrist_ppg_exercise: annotated beats (Jarchi & Casson 2017).
 """
 
 import numpy as np
 import pytest
 from scipy.io import loadmat
 
+from palpate.conditioning import window_grid
+from palpate.ecg import window_heart_rate
+from palpate.explanation import oracle_windows
 from palpate.heartrate import METHODS, estimate
+from palpate.ppg import ppg_windows
+
+INDICES = ("spectral_peak_ratio", "skewness", "template_correlation", "spectral_entropy")
 
 
 @pytest.fixture(scope="module")
@@ -78,3 +84,48 @@ def test_coarser_sampling_noise_and_one_channel_cost_little(errors):
     assert errors("robust", every_fifth).mean() <= 0.65
     assert errors("robust", noisy).mean() <= 0.65
     assert errors("robust", lambda p, a, f: (p[:, :1], a, f)).mean() <= 1.2
+
+
+@pytest.fixture(scope="module")
+def exercise(data_dir):
+    """Per wrist recording: error and confidence of robust, oracle SNR, quality indices."""
+    edfio = pytest.importorskip("edfio", reason="the recordings are EDF files")
+    rows = []
+    for path in sorted((data_dir / "datasets" / "wrist_ppg_exercise").glob("*.edf")):
+        channels = [channel.data for channel in edfio.read_edf(path).signals]
+        light, motion = channels[1], np.column_stack(channels[8:11])
+        marks = [line.split() for line in path.with_suffix(".qrs.txt").read_text().splitlines()]
+        beat_s = np.array([int(m[1]) for m in marks if len(m) > 2 and m[2] == "N"]) / 256.0
+        truth = window_heart_rate(beat_s, *window_grid(0.0, light.size / 256.0))
+        rates = estimate(light, motion, fs_hz=256.0, method="robust")
+        oracle = oracle_windows(light, motion, truth, fs_hz=256.0)
+        quality = ppg_windows(light, fs_hz=256.0)
+        rows.append(
+            {
+                "error": np.abs(rates.hr_bpm - truth),
+                "confidence": rates.confidence,
+                "line_db": oracle["oracle_snr_cancelled_db"],
+                **{name: quality[name] for name in INDICES},
+            }
+        )
+    assert len(rows) == 10
+    return {name: np.concatenate([row[name] for row in rows]) for name in rows[0]}
+
+
+def test_where_the_light_holds_the_pulse_nine_in_ten_windows_are_within_5_bpm(exercise):
+    there = exercise["line_db"] >= 9.0
+    assert np.count_nonzero(there) > 300
+    assert np.mean(exercise["error"][there] <= 5.0) >= 0.9
+
+
+def test_confidence_ranks_windows_better_than_any_quality_index(exercise):
+    missed = exercise["error"] > 5.0
+
+    def area(order):
+        """Return the area under the risk-coverage curve."""
+        ranked = missed[np.argsort(-np.nan_to_num(order, nan=-9e9), kind="stable")]
+        return np.mean(np.cumsum(ranked) / np.arange(1, ranked.size + 1))
+
+    ours = area(exercise["confidence"])
+    for name in INDICES:
+        assert ours < min(area(exercise[name]), area(-exercise[name])), name
