@@ -103,7 +103,7 @@ def _overall(runs: Sequence[RecordRun], options: Options) -> str:
 
 
 def _interval(low: float, high: float) -> str:
-    return "" if np.isnan(low) else f" ({low:.2f} to {high:.2f} %)"
+    return "" if np.isnan(low) else f" (95 % interval {low:.2f} to {high:.2f} %)"
 
 
 def _where(runs: Sequence[RecordRun]) -> list[str]:
