@@ -1,8 +1,9 @@
 """Line up a session's clocks: what each recording shares with the reference, and what it says.
 
 The reference is the first recording with an ECG, else the first with anything to compare;
-its clock is taken as the session sheet states it. Every other recording is related to it
-(see `palpate.timing.relating`), or, where the two share too little, to a recording that is
+its clock is taken as the session sheet states it. Every other recording is first placed as
+the sheet or its start time says, and then related to the reference (see
+`palpate.timing.relating`), or, where the two share too little, to a recording that is
 already lined up. A device's own heart rate is then described on the clock that was found,
 or on the stated one where none was.
 """
@@ -26,6 +27,7 @@ from palpate.signals import (
 from palpate.timing import (
     Acceleration,
     ClockFit,
+    ClockPiece,
     Coverage,
     Evidence,
     Latency,
@@ -112,7 +114,7 @@ def align_session(
     session
         At least two recordings.
     max_offset_s
-        Largest offset to the reference to consider, s; any if left out.
+        Largest correction of a recording's placement to consider, s; any if left out.
     max_drift_ppm
         Largest drift to consider.
 
@@ -133,7 +135,9 @@ def align_session(
     for recording, own in zip(session.recordings, evidence, strict=True):
         if recording is session.recordings[first]:
             continue
-        against, fits = _related(own, lined_up, max_offset_s, max_drift_ppm)
+        placed = _on_session_clock(own, recording)
+        against, fits = _related(placed, lined_up, max_offset_s, max_drift_ppm)
+        fits = tuple(_from_recording_seconds(fit, recording) for fit in fits)
         found = Alignment(recording, against, best(fits), fits, ())
         rates = tuple(
             _described(rate, found, reference.beat_s, session.activities)
@@ -197,6 +201,37 @@ def _on_session_clock(own: Evidence, recording: Recording) -> Evidence:
         rate_s=None if own.rate_s is None else recording.session_s(own.rate_s),
         rate_bpm=own.rate_bpm,
     )
+
+
+def _from_recording_seconds(fit: ClockFit, recording: Recording) -> ClockFit:
+    """Turn a correction of the placement into the whole clock of a recording."""
+    placed_s, placed = recording.clock_offset_s, recording.clock_drift_ppm * 1e-6
+
+    def whole(piece: ClockPiece) -> ClockPiece:
+        moved_s = placed_s * (1.0 + piece.drift)
+        low_s, high_s = piece.offset_interval_s
+        low_ppm, high_ppm = piece.drift_interval_ppm
+        return replace(
+            piece,
+            start_s=(piece.start_s - placed_s) / (1.0 + placed),
+            end_s=(piece.end_s - placed_s) / (1.0 + placed),
+            offset_s=piece.offset_s + moved_s,
+            offset_interval_s=(low_s + moved_s, high_s + moved_s),
+            drift_ppm=_joined_ppm(piece.drift_ppm, recording),
+            drift_interval_ppm=(_joined_ppm(low_ppm, recording), _joined_ppm(high_ppm, recording)),
+        )
+
+    return replace(
+        fit,
+        pieces=tuple(whole(piece) for piece in fit.pieces),
+        alternatives_s=tuple(lag + placed_s for lag in fit.alternatives_s),
+    )
+
+
+def _joined_ppm(drift_ppm: float, recording: Recording) -> float:
+    """Return the drift of one clock run by another."""
+    pace = (1.0 + drift_ppm * 1e-6) * (1.0 + recording.clock_drift_ppm * 1e-6)
+    return (pace - 1.0) * 1e6
 
 
 def _related(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import math
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -29,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--max-offset",
         type=float,
         metavar="S",
-        help="largest offset to the reference to consider, s (default: any)",
+        help="largest correction of a recording's placement to consider, s (default: any)",
     )
     parser.add_argument(
         "--max-drift",
@@ -44,6 +43,7 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
     """Read the session, line it up, say what was found, and write the sheet if asked."""
     from palpate.alignment import align_session
     from palpate.io import open_session
+    from palpate.reporting.tables import plain
     from palpate.validation import InputError, checked_positive
 
     if arguments.output is not None and arguments.input.suffix.lower() != ".toml":
@@ -61,9 +61,8 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
             console.say(line)
     if arguments.output is not None:
         _write(arguments.input, arguments.output, found.alignments, console)
-    console.result(
-        {"reference": found.reference, "recordings": [record_of(a) for a in found.alignments]}
-    )
+    recordings = [record_of(alignment) for alignment in found.alignments]
+    console.result(plain({"reference": found.reference, "recordings": recordings}))
     return 0
 
 
@@ -95,7 +94,7 @@ def lines_of(alignment: Alignment) -> list[str]:
         lines.append(f"  the sheet states {stated}")
     lines += [f"  {fit.method}: {_short(fit)}" for fit in alignment.fits]
     for rate in alignment.rates:
-        lines += _rate_lines(rate)
+        lines += _rate_lines(rate, delay_in_clock=alignment.delay_in_clock)
     return lines
 
 
@@ -132,10 +131,14 @@ def _short(fit: ClockFit) -> str:
     return f"{fit.offset_s:+.3f} s, {fit.drift_ppm:+.1f} ppm{caveat}"
 
 
-def _rate_lines(rate: DeviceRate) -> list[str]:
+def _rate_lines(rate: DeviceRate, *, delay_in_clock: bool) -> list[str]:
     lines = [f"  heart rate {rate.source!r}: {_coverage_text(rate.coverage)}"]
     if rate.latency is None:
         return [*lines, "    how late it is cannot be said without a clock and a beat reference"]
+    if delay_in_clock:
+        lines.append(
+            "    its clock comes from heart rates, so its own delay cannot be told from it"
+        )
     lines.append(f"    {_latency_text(rate.latency)}")
     return lines + [f"    {name}: {_latency_text(x)}" for name, x in rate.by_activity.items()]
 
@@ -164,6 +167,7 @@ def record_of(alignment: Alignment) -> dict[str, Any]:
     return {
         "recording": alignment.recording.name,
         "against": alignment.against,
+        "delay_in_clock": alignment.delay_in_clock,
         "fits": [_fit_record(fit) for fit in alignment.fits],
         "clock": None if alignment.clock is None else _fit_record(alignment.clock),
         "rates": [_rate_record(rate) for rate in alignment.rates],
@@ -171,33 +175,20 @@ def record_of(alignment: Alignment) -> dict[str, Any]:
 
 
 def _fit_record(fit: ClockFit) -> dict[str, Any]:
-    record = {**asdict(fit), "verdict": str(fit.verdict)}
-    return {key: _plain(value) for key, value in record.items()}
+    return {**asdict(fit), "verdict": str(fit.verdict)}
 
 
 def _rate_record(rate: DeviceRate) -> dict[str, Any]:
     told = rate.coverage
-    record = {
+    return {
         "source": rate.source,
         "first_value_s": told.first_value_s,
         "valued_share": told.valued_share,
         "frozen_share": told.frozen_share,
-        "dropouts_s": told.dropouts_s.tolist(),
-        "frozen_s": told.frozen_s.tolist(),
+        "dropouts_s": told.dropouts_s,
+        "frozen_s": told.frozen_s,
         "step_bpm": told.step_bpm,
         "update_s": told.update_s,
         "latency": None if rate.latency is None else asdict(rate.latency),
         "latency_by_activity": {k: asdict(v) for k, v in rate.by_activity.items()},
     }
-    return {key: _plain(value) for key, value in record.items()}
-
-
-def _plain(value: Any) -> Any:
-    """Return a value that JSON can hold: undefined numbers become null."""
-    if isinstance(value, dict):
-        return {key: _plain(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(item) for item in value]
-    if isinstance(value, float):
-        return float(value) if math.isfinite(value) else None
-    return value

@@ -8,8 +8,9 @@ and drift near what the coarse one found. See `consensus` and `refinement`.
 What is refused
 ---------------
 * fewer than `MIN_SEGMENTS` coarse segments, or none with anything to compare;
-* a best line that chance explains (p at or above `SIGNIFICANT`);
-* a sharp fine view that shows nothing beyond chance where the coarse one points;
+* a best line that chance explains (p at or above `SIGNIFICANT`); where the fine view can
+  tell neighbouring lags apart, it is that view which must pass, and the coarse one only
+  has to point (`CANDIDATE`);
 * a runner-up about as good, as periodic signals have: the verdict is *ambiguous* and the
   other lags are listed.
 """
@@ -31,6 +32,9 @@ MAX_DRIFT_PPM = 500.0
 MAX_COARSE_SEGMENTS = 48
 """More voters than this cost time and add nothing to the verdict (own choice)."""
 WANTED_SEGMENTS = 8
+CANDIDATE = 1e-2
+"""A coarse line this unlikely by chance is looked at where a sharp fine view must then stand
+the strict test by itself (own choice)."""
 LISTED = 4
 """Alternatives that a reason spells out."""
 
@@ -119,7 +123,9 @@ def fit_clock(
     pair = _Pair(reference, recording, rules, curves)
     same = max(round(rules.reach_s * recording.coarse.fs_hz), 1)
     lines = best_lines(curves, max_drift=max_drift_ppm * 1e-6, same=same)
-    believed = [line for line in lines if line.p_value < SIGNIFICANT]
+    believed = [
+        line for line in lines if line.p_value < (CANDIDATE if rules.sharp else SIGNIFICANT)
+    ]
     if not believed:
         p_value = min(line.p_value for line in lines)
         return unknown(method, f"they have nothing in common beyond chance (p = {p_value:.2g})")
@@ -191,9 +197,8 @@ def _fitted(pair: _Pair, lines: list[Line], method: str) -> ClockFit:
     """Refine believed lines and put the verdict together."""
     refined: list[Refined] = []
     alternatives: list[float] = []
+    decided, p_value = 1.0, 0.0
     for line in lines:
-        if line.rivals:
-            alternatives += [pair.lag_s(lag) for lag in (line.lag, *line.rivals)]
         found = refine(
             pair.reference.fine,
             pair.recording.fine,
@@ -204,6 +209,10 @@ def _fitted(pair: _Pair, lines: list[Line], method: str) -> ClockFit:
         if found is None or (pair.rules.sharp and found.p_value >= SIGNIFICANT):
             continue
         refined.append(found)
+        decided = min(decided, line.decided, found.decided)
+        p_value = max(p_value, found.p_value if pair.rules.sharp else line.p_value)
+        if line.rivals:
+            alternatives += [pair.lag_s(lag) for lag in (line.lag, *line.rivals)]
         if found.rivals_s:
             alternatives += [found.piece.middle_lag_s, *found.rivals_s]
     if not refined:
@@ -214,8 +223,7 @@ def _fitted(pair: _Pair, lines: list[Line], method: str) -> ClockFit:
         [found.piece for found in refined],
         around_s=pair.rules.coarse_segment_s,
     )
-    decided = min([line.decided for line in lines] + [found.decided for found in refined])
-    confidence = (1.0 - max(line.p_value for line in lines)) * decided
+    confidence = (1.0 - p_value) * decided
     verdict, reason = Verdict.KNOWN, ""
     if alternatives:
         listed = ", ".join(f"{lag:.2f}" for lag in alternatives[:LISTED])

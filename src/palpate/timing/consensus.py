@@ -23,9 +23,9 @@ from palpate.timing.curves import Curves, evidence
 
 DRAWS = 40
 """Random draws for the chance level; a Gumbel law has two moments to fit (own choice)."""
-SIGNIFICANT = 1e-4
-"""A line this unlikely by chance is believed; ten times stricter than the one false
-confidence in a hundred that is tolerated, and the law is fitted (own choice)."""
+SIGNIFICANT = 1e-5
+"""A line this unlikely by chance is believed. Chance means unrelated recordings; two that
+follow one plan of activities share a little more, hence the strictness (own choice)."""
 MIN_SEGMENTS = 4
 """A consensus needs voters (own choice)."""
 AMBIGUOUS = 0.75

@@ -1,7 +1,7 @@
-"""Relate two recordings' clocks by whatever they share, the sharpest evidence first.
+"""Relate two recordings' clocks by whatever they share.
 
-Order
------
+Ways, the sharper ones first
+----------------------------
 1. taps, where both have an accelerometer: within some milliseconds;
 2. acceleration against acceleration: within some 10 ms;
 3. pulses against beats: within the uncertainty of the pulse arrival time, 0.1 s;
@@ -9,8 +9,8 @@ Order
    in it. Its smoothing is not: a first-order smoothing is fitted and taken out
    (`latency`), so only a pure delay is left.
 
-A clock that an earlier way knows is taken; the later ones are still tried, because the
-difference between a sharp clock and that of the heart rates is the device's lateness.
+All are tried: where two know the clock they check each other, and what the heart rates
+lack against a sharper clock is the device's lateness.
 """
 
 from __future__ import annotations
@@ -86,15 +86,21 @@ def relate(
 
 
 def best(fits: tuple[ClockFit, ...]) -> ClockFit | None:
-    """Return the sharpest fit that knows the clock; else the sharpest that does not.
+    """Return the known fit with the narrowest offset interval, heart rates last.
 
-    None where there is no fit at all.
+    Where none is known, the first ambiguous one, else the first; None of no fits.
     """
-    for verdict in (Verdict.KNOWN, Verdict.AMBIGUOUS, Verdict.UNKNOWN):
-        for fit in fits:
-            if fit.verdict is verdict:
-                return fit
-    return None
+    known = [fit for fit in fits if fit.verdict is Verdict.KNOWN]
+    if known:
+        return min(known, key=_uncertainty)
+    ambiguous = [fit for fit in fits if fit.verdict is Verdict.AMBIGUOUS]
+    return next(iter((*ambiguous, *fits)), None)
+
+
+def _uncertainty(fit: ClockFit) -> tuple[bool, float]:
+    """Order known fits: those that take a delay for clock come last."""
+    low_s, high_s = (float("nan"),) * 2 if fit.longest is None else fit.longest.offset_interval_s
+    return fit.method == heart_rates.METHOD, high_s - low_s
 
 
 def _by_movement(

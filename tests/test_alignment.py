@@ -1,0 +1,67 @@
+"""A simulated evening whose clocks are known, from its files through the command line."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from palpate.alignment import align_session
+from palpate.signals import Session
+from palpate.validation import InputError
+
+pytest.importorskip("edfio", reason="the simulated ECG is written as EDF")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    from palpate.simulation import simulate_session, write_session
+
+    path = tmp_path_factory.mktemp("evening")
+    write_session(simulate_session(seed=3, scale=0.5), path)
+    return path
+
+
+def test_align_finds_the_true_clocks_and_updates_the_sheet(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from palpate.cli import main
+
+    sheet, aligned = folder / "session.toml", folder / "aligned.toml"
+    assert main(["align", str(sheet), "--json", "-o", str(aligned)]) == 0
+    result = json.loads(capsys.readouterr().out)
+    truth = json.loads((folder / "truth.json").read_text("utf-8"))["clocks"]
+    assert result["reference"] == "chest"
+    written = {r["name"]: r for r in tomllib.loads(aligned.read_text("utf-8"))["recording"]}
+    for found in result["recordings"]:
+        name = found["recording"]
+        assert found["clock"]["method"] == "pulses"
+        piece = found["clock"]["pieces"][0]
+        low_s, high_s = piece["offset_interval_s"]
+        assert low_s <= truth[name]["offset_s"] <= high_s
+        assert piece["offset_s"] == pytest.approx(truth[name]["offset_s"], abs=0.15)
+        assert written[name]["clock_offset_s"] == pytest.approx(piece["offset_s"], abs=1e-4)
+        assert found["rates"][0]["step_bpm"] == 1.0
+
+
+def test_align_says_what_a_person_needs(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from palpate.cli import main
+
+    assert main(["align", str(folder / "session.toml")]) == 0
+    said = capsys.readouterr().out
+    for words in ("reference clock: chest", "Alder: offset +3.", "ppm", "smoothing", "covered"):
+        assert words in said
+
+
+def test_one_recording_cannot_be_lined_up() -> None:
+    with pytest.raises(InputError, match="takes two or more"):
+        align_session(Session("alone", ()))
+
+
+def test_only_a_sheet_can_be_updated(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from palpate.cli import main
+
+    assert main(["align", str(tmp_path / "packed.h5"), "-o", str(tmp_path / "x.toml")]) == 2
+    assert "updates sheets (.toml) only" in capsys.readouterr().err
