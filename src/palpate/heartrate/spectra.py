@@ -64,10 +64,16 @@ def rate_axis(signals: WristSignals) -> RateAxis:
 
 
 def window_spectra(windows: FloatArray, axis: RateAxis) -> ComplexArray:
-    """Return complex Hann spectra ``(w, f, k)`` of detrended windows ``(w, width, k)``."""
-    taper = signal.get_window("hann", windows.shape[1], fftbins=False)[:, np.newaxis]
+    """Return complex Hann spectra ``(w, f, k)`` of ``windows (w, width, k)``, trend removed."""
+    width = windows.shape[1]
+    taper = signal.get_window("hann", width, fftbins=False)
+    ramp = np.linspace(-1.0, 1.0, width)
+    ramp /= np.sqrt(ramp @ ramp)
+    level = np.ascontiguousarray(np.moveaxis(windows, 1, 2))
+    level -= level.mean(axis=2, keepdims=True)
+    level -= (level @ ramp)[..., np.newaxis] * ramp
     bins = slice(axis.first_bin, axis.first_bin + axis.frequency_hz.size)
-    return np.asarray(fft.rfft(signal.detrend(windows, axis=1) * taper, NFFT, axis=1)[:, bins])
+    return np.asarray(np.moveaxis(fft.rfft(level * taper, NFFT)[..., bins], 2, 1))
 
 
 def power(spectra: ComplexArray) -> FloatArray:
