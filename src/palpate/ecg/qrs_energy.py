@@ -39,12 +39,15 @@ _APART_S = 0.2  # refractory period: no rate above 300 bpm
 _BLOCK_S = 1.5
 _BLOCKS = 5  # median of 7.5 s: two noisy or empty blocks do not move it
 _TYPICAL = 25.0  # percentile of the levels, since noise only ever adds
-_SILENCE = 0.1  # below a tenth of the typical level nothing is a QRS complex
+_LOUD = 75.0  # ... and silence, as of a lead that is off, may last half the record
+_SILENCE = 0.1  # below a tenth of the loud level nothing is a QRS complex
 _ROUNDING = 1e-9  # below this share of the signal's own size, energy is rounding error
+_MINUTE = 41  # blocks
+_PAUSE = 0.3  # a level under a third of the minute's is that of a pause, not of beats
 _NOISE_CLARITY = 1.5  # smoothed noise reaches this by itself
 _MAX_CLARITY = 20.0
 _HEARD = 0.4  # a block whose summit stays below this is one the lead has dropped
-_LOWEST = 0.5  # strength is not raised more than twofold, or silence would be heard
+_LOWEST = 0.8  # strength is hardly raised, or a pause would be heard
 _FLOOR_STRIDE = 10  # every tenth sample is enough for the median of a smooth curve
 
 
@@ -192,6 +195,10 @@ def level_and_clarity(
     level = ndimage.median_filter(blocks.max(axis=1), _BLOCKS)
     floor = ndimage.median_filter(np.median(blocks[:, ::_FLOOR_STRIDE], axis=1), _BLOCKS)
     heard = level[level > rounding]
-    typical = np.percentile(heard, _TYPICAL) if heard.size else max(rounding, 1.0)
+    if heard.size == 0:
+        return np.ones(level.size), np.zeros(level.size)
+    typical, loud = np.percentile(heard, (_TYPICAL, _LOUD))
     clarity = np.sqrt(np.minimum(level, typical) / np.maximum(floor, 1e-9 * typical))
-    return np.maximum(level, _SILENCE**2 * typical), np.minimum(clarity, _MAX_CLARITY)
+    around = ndimage.percentile_filter(level, _TYPICAL, _MINUTE)
+    level = np.maximum(level, np.maximum(_PAUSE**2 * around, _SILENCE**2 * loud))
+    return level, np.minimum(clarity, _MAX_CLARITY)

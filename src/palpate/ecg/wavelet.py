@@ -69,7 +69,7 @@ def _strength(working: list[FloatArray], grid: Grid) -> FloatArray:
         level_and_clarity(energy, grid, rounding_energy(lead))
         for energy, lead in zip(energies, working, strict=True)
     ]
-    weights = np.array([clarity**2 for _, clarity in measures])
+    weights = np.array([np.maximum(clarity, 1e-3) ** 2 for _, clarity in measures])
     weights /= weights.sum(axis=0)
     for energy, weight, (level, _) in zip(energies, weights, measures, strict=True):
         np.multiply(energy, grid.per_sample(weight / level), out=energy)
