@@ -57,7 +57,9 @@ class BeatReference:
         ``n_marked``              intervals ending in it that are not normal
         ``irregularity``          root mean square of successive RR differences over the
                                   mean RR interval
+        ``n_rivals``              places that look strikingly like a beat and are none
         ``agreement``             share of beats that both detectors mark (bSQI)
+        ``agreement_around``      the same with 11 s on either side
         ``resemblance``           mean correlation of the beats with their median complex
         ``hr_<detector>_bpm``     what each detector alone would count
         ``dissenter``             detector whose rate differs most, ``""`` if none by more
@@ -104,13 +106,15 @@ def beat_reference(
     classes = classify_rr(path.time_s)
     starts, ends = quality.start_s - start_s, quality.end_s - start_s
     low, high = beats_per_window(path.time_s, starts, ends)
+    rival_low, rival_high = beats_per_window(path.left_out_s, starts, ends)
     table = quality.with_columns(
         **_rates(path.time_s, (first, second), starts, ends),
         **_beat_columns(path, classes, low, high),
+        n_rivals=rival_high - rival_low,
         agreement=shared_beats(first, second, starts, ends),
+        agreement_around=shared_beats(first, second, starts - CONTEXT_S, ends + CONTEXT_S),
     )
-    around = shared_beats(first, second, starts - CONTEXT_S, ends + CONTEXT_S)
-    reason = verdict(table, _evidence(table, path, classes, (low, high), around))
+    reason = verdict(table, _evidence(table, path, classes, (low, high)))
     table = table.with_columns(trusted=reason == "", reason=reason)
     return BeatReference(BeatSeries(path.time_s + start_s, classes.label), table)
 
@@ -150,7 +154,6 @@ def _evidence(
     path: RhythmPath,
     classes: RRClasses,
     inside: tuple[IntArray, IntArray],
-    around: FloatArray,
 ) -> Evidence:
     low, high = inside
     away = [np.abs(table[f"hr_{name}_bpm"] - table["hr_bpm"]) for name in OPINIONS]
@@ -161,7 +164,8 @@ def _evidence(
         regular=_count_between(off_period, low, high - 1) == 0,
         voted=_count_between(path.votes == 0, low, high) == 0,
         miscounted=_count_between(suspect, low, high - 1) > 0,
-        agreement_around=around,
+        rivalled=table["n_rivals"] > 0,
+        agreement_around=table["agreement_around"],
     )
 
 

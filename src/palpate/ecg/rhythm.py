@@ -2,8 +2,8 @@
 
 Where two detectors of different principle mark the same beats, those stand. Where they
 differ, the signal is noisy or the rhythm unusual, and the marks of either, with every other
-place that looks like the record's own QRS complex, are candidates; so is such a place in an
-interval long enough for a beat that both missed. Dynamic
+place that looks like the record's own QRS complex, are candidates. A place that looks
+strikingly like one and that neither marks makes a difference of its own. Dynamic
 programming finds the sequence that collects most evidence at the least violence to the
 rhythm, looking both ways in time, as beat trackers for music do (Ellis 2007, "Beat tracking
 by dynamic programming", J New Music Res 36:51).
@@ -52,7 +52,7 @@ _CHUNK = 1024
 # Wide plateaus: the shared records give the same picture at half or twice these values.
 _AGREEMENT_SPAN_S = 4.0
 _CHANCE_AGREEMENT = 0.5
-_ROOM = 1.5  # periods: an interval this long has room for a beat that both missed
+_STRIKING = 0.7  # a resemblance that outweighs two detectors' silence
 _SHAPE_GAIN = 3.0
 _NO_SHAPE = 0.5
 _VOTE = 1.0
@@ -71,12 +71,14 @@ class RhythmPath:
 
     ``votes`` counts the detectors that mark the beat, ``resemblance`` is the correlation
     with the local median complex, ``period_s`` the local period of the rhythm.
+    ``left_out_s`` are the places that look strikingly like a complex and are none of these.
     """
 
     time_s: FloatArray
     votes: IntArray
     resemblance: FloatArray
     period_s: FloatArray
+    left_out_s: FloatArray
 
 
 def rhythm_path(
@@ -94,41 +96,42 @@ def rhythm_path(
     """
     resemblance = resemblance_to_beats(leads, first_s, fs_hz=fs_hz)
     centres_s, period_s = _local_period(resemblance)
-    both = marked_near(first_s, second_s)
-    alone = second_s[~marked_near(second_s, first_s)]
-    marks = np.sort(np.concatenate((first_s, alone)))
-    extra = resemblance.peaks_s()
-    extra = extra[~marked_near(extra, marks)]
-    room = _gap_around(marks, extra) > _ROOM * np.interp(extra, centres_s, period_s)
-    extra = extra[room | (_agreement(first_s, second_s, extra) < 1.0)]
+    marks = np.sort(np.concatenate((first_s, second_s[~marked_near(second_s, first_s)])))
+    unmarked = resemblance.peaks_s()
+    unmarked = unmarked[~marked_near(unmarked, marks)]
+    striking = unmarked[resemblance.near(unmarked) > _STRIKING]
+    rivals = np.sort(np.concatenate((second_s, striking)))
+    extra = unmarked[_agreement(first_s, rivals, unmarked) < 1.0]
     time_s = np.sort(np.concatenate((marks, extra)))
     if time_s.size == 0:
-        return RhythmPath(time_s, np.zeros(0, dtype=np.intp), time_s, time_s)
+        return RhythmPath(time_s, np.zeros(0, dtype=np.intp), time_s, time_s, time_s)
+    both = marked_near(first_s, second_s)
     votes = np.isin(time_s, marks).astype(np.intp) + np.isin(time_s, first_s[both])
     shape = resemblance.near(time_s)
     period = np.interp(time_s, centres_s, period_s)
-    agreed = _agreement(first_s, second_s, time_s)
-    weight = _VOTE * np.clip((agreed - _CHANCE_AGREEMENT) / (1.0 - _CHANCE_AGREEMENT), 0.0, 1.0)
-    evidence = _SHAPE_GAIN * (shape - _NO_SHAPE) + weight * (votes - 1)
-    evidence += np.where(np.isin(time_s, first_s), _FIRST_SAYS, -_FIRST_SAYS)
-    evidence[(votes == 2) & (agreed == 1.0)] = _SETTLED
+    agreed = _agreement(first_s, rivals, time_s)
+    evidence = _evidence(shape, votes, np.isin(time_s, first_s), agreed)
     spread = _rhythm_spread(first_s, both, time_s)
     chosen = _best_path(time_s, evidence, period, 0.5 / spread**2)
-    return RhythmPath(time_s[chosen], votes[chosen], shape[chosen], period[chosen])
+    left_out_s = striking[~np.isin(striking, time_s[chosen])]
+    return RhythmPath(time_s[chosen], votes[chosen], shape[chosen], period[chosen], left_out_s)
+
+
+def _evidence(
+    shape: FloatArray, votes: IntArray, by_first: BoolArray, agreed: FloatArray
+) -> FloatArray:
+    """What speaks for each candidate but the rhythm; 0 is undecided."""
+    weight = _VOTE * np.clip((agreed - _CHANCE_AGREEMENT) / (1.0 - _CHANCE_AGREEMENT), 0.0, 1.0)
+    evidence = _SHAPE_GAIN * (shape - _NO_SHAPE) + weight * (votes - 1)
+    evidence += np.where(by_first, _FIRST_SAYS, -_FIRST_SAYS)
+    evidence[(votes == 2) & (agreed == 1.0)] = _SETTLED
+    return evidence
 
 
 def _agreement(first_s: FloatArray, second_s: FloatArray, at_s: FloatArray) -> FloatArray:
     """Share of beats around each time that both detectors mark; 1 where both mark none."""
     around = shared_beats(first_s, second_s, at_s - _AGREEMENT_SPAN_S, at_s + _AGREEMENT_SPAN_S)
     return np.nan_to_num(around, nan=1.0)
-
-
-def _gap_around(marks_s: FloatArray, at_s: FloatArray) -> FloatArray:
-    """Return the interval between marks that each time lies in; 0 outside the marks."""
-    after = np.searchsorted(marks_s, at_s)
-    inside = (after > 0) & (after < marks_s.size)
-    gap = np.concatenate(([0.0], np.diff(marks_s)))
-    return np.where(inside, gap[np.where(inside, after, 0)], 0.0)
 
 
 def _local_period(resemblance: Resemblance) -> tuple[FloatArray, FloatArray]:

@@ -3,7 +3,8 @@
 A window is trusted when the evidence for its count is independent and consistent:
 
 * both detectors count the reference's rate, and the rhythm is regular, or irregular in a
-  clean signal with the detectors agreeing on the beats all around; or
+  clean signal where the detectors agree on the beats all around and nothing else looks like
+  one; or
 * one of them does, the rhythm is regular, and every beat was marked by a detector;
 
 and no interval has the pattern of a beat missed or extra (``palpate.ecg.intervals``).
@@ -66,6 +67,8 @@ class Evidence:
         Every beat was marked by a detector.
     miscounted
         An interval looks as if a beat were missed or extra.
+    rivalled
+        A place that is no beat looks strikingly like one.
     agreement_around
         Share of beats that both detectors mark, in and around the window.
     """
@@ -74,6 +77,7 @@ class Evidence:
     regular: BoolArray
     voted: BoolArray
     miscounted: BoolArray
+    rivalled: BoolArray
     agreement_around: FloatArray
 
 
@@ -102,7 +106,7 @@ def verdict(table: WindowTable, evidence: Evidence) -> StrArray:
 def _doubts(evidence: Evidence, clean: BoolArray) -> dict[str, BoolArray]:
     both = evidence.support == 2
     settled = (evidence.support == 1) & evidence.regular & evidence.voted
-    sure = clean & (evidence.agreement_around >= _SURE_AGREEMENT)
+    sure = clean & ~evidence.rivalled & (evidence.agreement_around >= _SURE_AGREEMENT)
     return {
         "detectors disagree": ~both & ~settled,
         "missed or extra beat": evidence.miscounted,
