@@ -81,8 +81,13 @@ def test_records_are_those_with_header_and_annotations(folder):
 
 
 def test_a_list_of_records_gives_the_order(folder, tmp_path):
-    (tmp_path / "RECORDS").write_text("b\na\n")
+    (tmp_path / "RECORDS").write_text("b\na\nnoise\n")
+    for name in ("a.hea", "a.atr", "b.hea", "b.atr", "noise.hea"):
+        (tmp_path / name).touch()
     assert annotated_records(tmp_path) == ("b", "a")
+    (tmp_path / "RECORDS").write_text("b\nmissing\n")
+    with pytest.raises(InputError, match=r"missing\.hea does not exist"):
+        list(validate_detector(tmp_path, QUICK, records=["missing"]))
 
 
 def test_annotations_come_in_seconds_with_symbols(folder):

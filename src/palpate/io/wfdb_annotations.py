@@ -31,18 +31,20 @@ class AnnotationColumns(NamedTuple):
 def annotated_records(folder: Path, *, annotator: str = "atr") -> tuple[str, ...]:
     """Return the names of the records in a folder that have a header and annotations.
 
-    The folder's ``RECORDS`` list gives names and order where there is one.
+    The folder's ``RECORDS`` list gives names and order where there is one; what it lists
+    with a header but without annotations (a record of noise alone) is passed over.
 
     Raises
     ------
     InputError
-        If the folder is not there, holds none, or lists one that is not there.
+        If the folder is not there or holds none.
     """
     if not folder.is_dir():
         raise InputError(f"there is no folder {folder}; give one that holds WFDB records")
     listing = folder / "RECORDS"
     if listing.is_file():
-        names = tuple(listing.read_text(encoding="utf-8").split())
+        listed = listing.read_text(encoding="utf-8").split()
+        names = tuple(name for name in listed if not _lacks_annotations(folder / name, annotator))
     else:
         names = tuple(sorted(path.stem for path in folder.glob(f"*.{annotator}")))
         names = tuple(name for name in names if (folder / f"{name}.hea").is_file())
@@ -51,6 +53,11 @@ def annotated_records(folder: Path, *, annotator: str = "atr") -> tuple[str, ...
             f"{folder} holds no WFDB record with a .hea header and .{annotator} annotations"
         )
     return names
+
+
+def _lacks_annotations(path: Path, annotator: str) -> bool:
+    header, marks = (path.with_name(f"{path.name}.{end}") for end in ("hea", annotator))
+    return header.is_file() and not marks.is_file()
 
 
 def read_annotations(path: Path, *, annotator: str, fs_hz: float) -> AnnotationColumns:
