@@ -4,9 +4,13 @@ import numpy as np
 import pytest
 
 from palpate.heartrate import cancellation
-from palpate.heartrate.cancellation import cancel_motion
+from palpate.heartrate.cancellation import cancel_motion, learn_filters, window_portions
 from palpate.heartrate.preparation import prepare
 from palpate.heartrate.spectra import power, rate_axis, window_spectra
+
+
+def cancelled(s, axis, *, look_ahead=True):
+    return cancel_motion(s, axis, learn_filters(s, axis, look_ahead=look_ahead), slice(None))
 
 
 @pytest.fixture
@@ -38,7 +42,7 @@ def test_the_filters_solve_the_pooled_least_squares_problem(signals, look_ahead,
         target += [share * light[k, :, channel].real, share * light[k, :, channel].imag]
     best = np.linalg.lstsq(np.concatenate(rows), np.concatenate(target), rcond=None)[0]
     taps = (motion[now][:, :, np.newaxis] * delay[:, np.newaxis, :]).reshape(light.shape[1], -1)
-    explained = cancel_motion(s, axis, look_ahead=look_ahead).explained[now, :, channel]
+    explained = cancelled(s, axis, look_ahead=look_ahead).explained[now, :, channel]
     expected = taps @ best
     assert np.abs(explained - expected).max() < 1e-3 * np.abs(expected).max()
 
@@ -46,16 +50,16 @@ def test_the_filters_solve_the_pooled_least_squares_problem(signals, look_ahead,
 def test_every_third_bin_gives_the_filters_of_all_bins(signals, monkeypatch):
     s = signals(duration_s=30.0)
     axis = rate_axis(s)
-    sparse = cancel_motion(s, axis, look_ahead=True).explained
+    sparse = cancelled(s, axis).explained
     monkeypatch.setattr(cancellation, "BIN_STRIDE", 1)
-    full = cancel_motion(s, axis, look_ahead=True).explained
+    full = cancelled(s, axis).explained
     assert np.abs(sparse - full).max() < 0.02 * np.abs(full).max()
 
 
 def test_motion_goes_and_the_pulse_stays(signals):
     dirty, clean = signals(), signals(motion=0.0)
     axis = rate_axis(dirty)
-    rest = power(cancel_motion(dirty, axis, look_ahead=True).rest)[10:-10, :, 0]
+    rest = power(cancelled(dirty, axis).rest)[10:-10, :, 0]
     raw = power(window_spectra(dirty.ppg_windows, axis))[10:-10, :, 0]
     pulse = power(window_spectra(clean.ppg_windows, axis))[10:-10, :, 0]
     cadence, beat = 62 - 30, 100 - 30
@@ -67,6 +71,17 @@ def test_without_axes_nothing_is_explained(signals, wrist):
     w = wrist(duration_s=20.0)
     s = prepare(w.ppg, None, fs_hz=w.fs_hz, start_s=0.0, window_s=8.0, step_s=2.0).signals
     axis = rate_axis(s)
-    result = cancel_motion(s, axis, look_ahead=True)
+    result = cancelled(s, axis)
     assert not result.explained.any()
     np.testing.assert_array_equal(result.rest, window_spectra(s.ppg_windows, axis))
+
+
+def test_portions_give_what_the_whole_gives(signals, monkeypatch):
+    s = signals(duration_s=40.0)
+    axis = rate_axis(s)
+    whole = cancelled(s, axis).rest
+    monkeypatch.setattr(cancellation, "WINDOWS_AT_ONCE", 5)
+    assert len(window_portions(s)) == 4
+    filters = learn_filters(s, axis, look_ahead=True)
+    parts = [cancel_motion(s, axis, filters, part).rest for part in window_portions(s)]
+    np.testing.assert_allclose(np.concatenate(parts), whole, atol=1e-9 * np.abs(whole).max())

@@ -16,7 +16,9 @@ guided = pytest.mark.parametrize("method", [m for m in METHODS if m != "conventi
 
 
 def same(first: RateSeries, second: RateSeries, bpm: float = 1e-3) -> bool:
-    return bool(np.nanmax(np.abs(first.hr_bpm - second.hr_bpm)) <= bpm)
+    rates = np.abs(first.hr_bpm - second.hr_bpm)
+    confidence = np.abs(first.confidence - second.confidence)
+    return bool(rates.max() <= bpm and confidence.max() <= 0.1 * bpm)
 
 
 @settings(max_examples=40, deadline=None)

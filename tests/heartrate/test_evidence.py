@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from palpate.heartrate import evidence
-from palpate.heartrate.cancellation import Cancelled, cancel_motion
+from palpate.heartrate.cancellation import Cancelled, cancel_motion, learn_filters
 from palpate.heartrate.evidence import log_evidence
 from palpate.heartrate.preparation import prepare
 from palpate.heartrate.refinement import phase_refined
@@ -17,10 +17,14 @@ def signals_of(light):
     return prepare(light, None, fs_hz=FS_HZ, start_s=0.0, window_s=8.0, step_s=2.0).signals
 
 
+def split(s, axis):
+    return cancel_motion(s, axis, learn_filters(s, axis, look_ahead=True), slice(None))
+
+
 def weigh(light):
     s = signals_of(light)
     axis = rate_axis(s)
-    cancelled = cancel_motion(s, axis, look_ahead=True)
+    cancelled = split(s, axis)
     return log_evidence(cancelled, s.usable, axis, fresh_s=2.0), axis.rate_bpm
 
 
@@ -33,7 +37,7 @@ def test_white_noise_gives_the_evidence_of_bretthorst_1988_chapter_2(monkeypatch
     monkeypatch.setattr(evidence, "_colour", lambda rest, _: np.ones_like(rest))
     s = signals_of(np.random.default_rng(1).standard_normal(2000) + 0.5 * tone(97.0, 80.0))
     axis = rate_axis(s)
-    cancelled = cancel_motion(s, axis, look_ahead=True)
+    cancelled = split(s, axis)
     found = log_evidence(cancelled, s.usable, axis, fresh_s=2.0)
     rest = power(cancelled.rest)[:, :, 0]
     share = axis.line_bins * rest[:, : axis.rate_bpm.size] / rest.sum(axis=1, keepdims=True)
@@ -58,7 +62,7 @@ def test_unusable_channels_are_not_heard_and_silence_is_flat():
     light = np.column_stack([tone(90.0), tone(140.0)])
     s = signals_of(light)
     axis = rate_axis(s)
-    cancelled = cancel_motion(s, axis, look_ahead=True)
+    cancelled = split(s, axis)
     first_only = np.tile([True, False], (len(s.first), 1))
     alone, _ = weigh(light[:, 0])
     np.testing.assert_allclose(log_evidence(cancelled, first_only, axis, fresh_s=2.0), alone)
@@ -77,7 +81,7 @@ def test_a_dark_window_has_no_evidence():
 def test_phase_finds_the_fraction_of_a_bpm_that_the_track_lacks(rate_bpm):
     s = signals_of(tone(rate_bpm, 60.0))
     axis = rate_axis(s)
-    rest = cancel_motion(s, axis, look_ahead=True).rest
+    rest = split(s, axis).rest
     coarse = np.full(len(s.first), round(rate_bpm) + 1.0)
     once = phase_refined(coarse, rest, axis, half_span=2, step_s=2.0)
     twice = phase_refined(once, rest, axis, half_span=2, step_s=2.0)

@@ -38,6 +38,7 @@ MEMORY_S = 8.0
 """Time constant of the pool; 6 to 12 s serve alike."""
 RIDGE = 1e-3
 """Share of the mean regressor power added to the diagonal; 1e-4 to 1e-2 serve alike."""
+WINDOWS_AT_ONCE = 512
 BIN_STRIDE = 3
 """Every third bin still samples the windows' spectra finely enough for exact correlations."""
 
@@ -50,45 +51,19 @@ class Cancelled:
     explained: ComplexArray
 
 
-def cancel_motion(signals: WristSignals, axis: RateAxis, *, look_ahead: bool) -> Cancelled:
-    """Split each window's light into what motion predicts and the rest.
+def learn_filters(signals: WristSignals, axis: RateAxis, *, look_ahead: bool) -> FloatArray:
+    """Return the tap weights ``(w, c, a, LAGS)`` that predict light from motion per window.
 
     Parameters
     ----------
     look_ahead
         Pool later windows as well as earlier ones.
     """
-    light = window_spectra(signals.ppg_windows, axis)
-    if signals.acc.shape[1] == 0:
-        return Cancelled(light, np.zeros_like(light))
-    motion = window_spectra(signals.acc_windows, axis)
-    filters = _filters(light, motion, signals, axis, look_ahead=look_ahead)
-    lag = np.exp(-2j * np.pi * np.outer(_lags_s(), axis.frequency_hz))
-    response = filters @ lag  # (w, c, a, f)
-    predicted = np.einsum("wcaf,wfa->wfc", response, motion)
-    return Cancelled(light - predicted, predicted)
-
-
-def _filters(
-    light: ComplexArray,
-    motion: ComplexArray,
-    signals: WristSignals,
-    axis: RateAxis,
-    *,
-    look_ahead: bool,
-) -> FloatArray:
-    """Return the tap weights ``(w, c, a, LAGS)`` of the pooled regression."""
-    n_windows, _, channels = light.shape
-    axes = motion.shape[2]
-    lags = _lags_s()
-    spread = np.concatenate([lags - lags[-1], (lags - lags[0])[1:]])  # all differences of lags
-    auto = _correlation(motion, motion, spread, axis)  # (w, a, a, differences)
-    row, column = np.indices((LAGS, LAGS))
-    gram = auto[..., LAGS - 1 + row - column].transpose(0, 1, 3, 2, 4)
-    gram = gram.reshape(n_windows, axes * LAGS, axes * LAGS)
-    cross = _correlation(motion, light, lags, axis).transpose(0, 2, 1, 3)
-    cross = cross.reshape(n_windows, channels, axes * LAGS)
-    light_power = power(light).sum(axis=1)
+    axes, channels = signals.acc.shape[1], signals.ppg.shape[1]
+    if axes == 0:
+        return np.empty((signals.first.size, channels, 0, LAGS))
+    sums = [_normal_equations(signals, axis, part) for part in window_portions(signals)]
+    gram, cross, light_power = (np.concatenate(parts) for parts in zip(*sums, strict=True))
     weight = np.divide(1.0, light_power, out=np.zeros_like(light_power), where=light_power > 0)
     fade = np.exp(-signals.step_s / MEMORY_S)
     taps = np.empty_like(cross)
@@ -100,7 +75,44 @@ def _filters(
         ridge = np.where(level > 0, RIDGE * level, 1.0)
         pooled += ridge[:, np.newaxis, np.newaxis] * np.eye(axes * LAGS)
         taps[:, channel] = np.linalg.solve(pooled, target[..., np.newaxis])[..., 0]
-    return taps.reshape(n_windows, channels, axes, LAGS)
+    return taps.reshape(-1, channels, axes, LAGS)
+
+
+def cancel_motion(
+    signals: WristSignals, axis: RateAxis, filters: FloatArray, part: slice
+) -> Cancelled:
+    """Split the light of the windows ``part`` into what motion predicts and the rest."""
+    light = window_spectra(signals.ppg_windows[part], axis)
+    motion = window_spectra(signals.acc_windows[part], axis)
+    delays = np.exp(-2j * np.pi * np.outer(_lags_s(), axis.frequency_hz))
+    predicted = np.einsum("wcaf,wfa->wfc", filters[part] @ delays, motion)
+    return Cancelled(light - predicted, predicted)
+
+
+def window_portions(signals: WristSignals) -> list[slice]:
+    """Return slices of a few hundred windows, so that a day's spectra never coexist."""
+    return [slice(k, k + WINDOWS_AT_ONCE) for k in range(0, signals.first.size, WINDOWS_AT_ONCE)]
+
+
+def _normal_equations(
+    signals: WristSignals, axis: RateAxis, part: slice
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return each window's matrix ``(w, k, k)``, right sides ``(w, c, k)`` and light power."""
+    light = window_spectra(signals.ppg_windows[part], axis)
+    motion = window_spectra(signals.acc_windows[part], axis)
+    n_windows, _, channels = light.shape
+    size = motion.shape[2] * LAGS
+    lags = _lags_s()
+    differences = np.concatenate([lags - lags[-1], (lags - lags[0])[1:]])
+    auto = _correlation(motion, motion, differences, axis)  # (w, a, a, differences)
+    row, column = np.indices((LAGS, LAGS))
+    gram = auto[..., LAGS - 1 + row - column].transpose(0, 1, 3, 2, 4)
+    cross = _correlation(motion, light, lags, axis).transpose(0, 2, 1, 3)
+    return (
+        gram.reshape(n_windows, size, size),
+        cross.reshape(n_windows, channels, size),
+        power(light).sum(axis=1),
+    )
 
 
 def _lags_s() -> FloatArray:

@@ -22,14 +22,21 @@ help is to let a window's own light count twice when the rate is read off.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
-from palpate.heartrate.cancellation import Cancelled, cancel_motion
+from palpate.heartrate.cancellation import (
+    Cancelled,
+    cancel_motion,
+    learn_filters,
+    window_portions,
+)
 from palpate.heartrate.evidence import log_evidence
 from palpate.heartrate.preparation import WristSignals
 from palpate.heartrate.refinement import phase_refined
-from palpate.heartrate.spectra import RateAxis, power, rate_axis
+from palpate.heartrate.spectra import ComplexArray, RateAxis, power, rate_axis
 from palpate.heartrate.tracking import forward, forward_backward, mean_near_peak
 from palpate.signals import FloatArray
 
@@ -40,50 +47,73 @@ TEMPER = 0.25
 a tracker lasts about as long as the cancellation's memory, four windows at the default."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Heard:
+    """What is left of each window once motion is out, for every candidate rate.
+
+    ``evidence (w, h)``; ``rest (w, h, c)`` complex spectra; ``kept (w, h)`` the share of the
+    light's power around each rate that motion does not explain.
+    """
+
+    evidence: FloatArray
+    rest: ComplexArray
+    kept: FloatArray
+
+
 def robust(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
     """Return rate in bpm and confidence in 0..1 per window, ``(w,)`` each."""
     axis = rate_axis(signals)
-    cancelled = cancel_motion(signals, axis, look_ahead=True)
-    evidence = _evidence(cancelled, signals, axis)
-    belief = forward_backward(evidence, axis.rate_bpm, step_s=signals.step_s)
+    heard = _listen(signals, axis, look_ahead=True)
+    belief = forward_backward(heard.evidence, axis.rate_bpm, step_s=signals.step_s)
     tracked = mean_near_peak(belief, belief, axis.rate_bpm, half_width_bpm=TOLERANCE_BPM)
-    doubtful = forward_backward(TEMPER * evidence, axis.rate_bpm, step_s=signals.step_s)
+    doubtful = forward_backward(TEMPER * heard.evidence, axis.rate_bpm, step_s=signals.step_s)
     half_span = max(1, round(0.5 * signals.width / (signals.fs_hz * signals.step_s)))
-    hr_bpm = phase_refined(
-        tracked, cancelled.rest, axis, half_span=half_span, step_s=signals.step_s
-    )
+    hr_bpm = phase_refined(tracked, heard.rest, axis, half_span=half_span, step_s=signals.step_s)
     hr_bpm = uniform_filter1d(hr_bpm, SMOOTHED_WINDOWS, mode="nearest")
     hr_bpm = np.clip(hr_bpm, axis.rate_bpm[0], axis.rate_bpm[-1])
-    return hr_bpm, _confidence(tracked, doubtful, cancelled, axis)
+    return hr_bpm, _confidence(tracked, doubtful, heard.kept, axis)
 
 
 def robust_online(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
     """Return rate in bpm and confidence in 0..1 per window, ``(w,)`` each; no look ahead."""
     axis = rate_axis(signals)
-    cancelled = cancel_motion(signals, axis, look_ahead=False)
-    evidence = _evidence(cancelled, signals, axis)
-    belief = forward(evidence, axis.rate_bpm, step_s=signals.step_s)
-    sharper = belief * np.exp(evidence - evidence.max(axis=1, keepdims=True))
+    heard = _listen(signals, axis, look_ahead=False)
+    belief = forward(heard.evidence, axis.rate_bpm, step_s=signals.step_s)
+    sharper = belief * np.exp(heard.evidence - heard.evidence.max(axis=1, keepdims=True))
     hr_bpm = mean_near_peak(belief, sharper, axis.rate_bpm, half_width_bpm=TOLERANCE_BPM)
-    doubtful = forward(TEMPER * evidence, axis.rate_bpm, step_s=signals.step_s)
-    return hr_bpm, _confidence(hr_bpm, doubtful, cancelled, axis)
+    doubtful = forward(TEMPER * heard.evidence, axis.rate_bpm, step_s=signals.step_s)
+    return hr_bpm, _confidence(hr_bpm, doubtful, heard.kept, axis)
 
 
-def _evidence(cancelled: Cancelled, signals: WristSignals, axis: RateAxis) -> FloatArray:
+def _listen(signals: WristSignals, axis: RateAxis, *, look_ahead: bool) -> Heard:
+    filters = learn_filters(signals, axis, look_ahead=look_ahead)
     fresh_s = min(signals.step_s, signals.width / signals.fs_hz)
-    return log_evidence(cancelled, signals.usable, axis, fresh_s=fresh_s)
+    candidates = slice(axis.rate_bpm.size)
+    evidence, rest, kept = [], [], []
+    for part in window_portions(signals):
+        cancelled = cancel_motion(signals, axis, filters, part)
+        evidence.append(log_evidence(cancelled, signals.usable[part], axis, fresh_s=fresh_s))
+        rest.append(cancelled.rest[:, candidates])
+        kept.append(_kept(cancelled, axis)[:, candidates])
+    return Heard(np.concatenate(evidence), np.concatenate(rest), np.concatenate(kept))
+
+
+def _kept(cancelled: Cancelled, axis: RateAxis) -> FloatArray:
+    """Return the share of power within 5 bpm that motion does not explain, ``(w, f)``."""
+    rest, explained = power(cancelled.rest), power(cancelled.explained)
+    width = 2 * round(TOLERANCE_BPM / (axis.rate_bpm[1] - axis.rate_bpm[0])) + 1
+    rest, explained = (uniform_filter1d(p, width, axis=1) for p in (rest, explained))
+    total = rest + explained
+    share = np.divide(rest, total, out=np.zeros_like(rest), where=total > 0)
+    lit = np.maximum((total > 0).sum(axis=2), 1)
+    return np.asarray(share.sum(axis=2) / lit)
 
 
 def _confidence(
-    hr_bpm: FloatArray, belief: FloatArray, cancelled: Cancelled, axis: RateAxis
+    hr_bpm: FloatArray, belief: FloatArray, kept: FloatArray, axis: RateAxis
 ) -> FloatArray:
     """Return the belief within 5 bpm, times the share of amplitude there that is not motion."""
-    near = np.abs(axis.rate_bpm - hr_bpm[:, np.newaxis]) <= TOLERANCE_BPM
-    candidates = slice(axis.rate_bpm.size)
-    rest, explained = (
-        np.einsum("wh,whc->w", near, power(spectra[:, candidates]))
-        for spectra in (cancelled.rest, cancelled.explained)
-    )
-    total = rest + explained
-    kept = np.divide(rest, total, out=np.zeros_like(rest), where=total > 0)
-    return np.asarray((belief * near).sum(axis=1) * np.sqrt(kept))
+    distance = np.abs(axis.rate_bpm - hr_bpm[:, np.newaxis])
+    at_rate = kept[np.arange(hr_bpm.size), distance.argmin(axis=1)]
+    believed = (belief * (distance <= TOLERANCE_BPM)).sum(axis=1)
+    return np.asarray(believed * np.sqrt(at_rate))
