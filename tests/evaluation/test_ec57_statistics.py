@@ -139,7 +139,7 @@ def test_gross_interval_draws_whole_records():
     mean = 100 * (1 - missed.mean() / 1000)
     standard_error = 100 * missed.std(ddof=1) / 1000 / np.sqrt(20)
     assert low < mean < high
-    assert high - low == pytest.approx(2 * 1.96 * standard_error, rel=0.15)
+    assert high - low == pytest.approx(2 * 2.093 * standard_error, rel=0.1)  # t of 19
 
 
 def test_gross_interval_needs_five_records_and_a_denominator():

@@ -116,8 +116,9 @@ def gross_intervals(
 ) -> dict[str, tuple[float, float]]:
     """Return per statistic the interval of the gross percentage, by redrawing whole records.
 
-    Beats of one record are alike, so records are drawn (cluster bootstrap, percentile
-    interval); with fewer than five records the interval is NaN.
+    Beats of one record are alike, so records are drawn (cluster bootstrap; the interval is
+    widened for few records, see :func:`~palpate.evaluation.bootstrap.percentile_interval`).
+    With fewer than five records it is NaN.
     """
     if len(counts) < _FEWEST_RECORDS:
         return dict.fromkeys(STATISTICS, (float("nan"), float("nan")))
@@ -130,8 +131,8 @@ def gross_intervals(
         whole = np.array([ratio.denominator for ratio in ratios])[rows].sum(axis=1)
         percent = np.full(part.shape, np.nan)
         np.divide(100.0 * part, whole, out=percent, where=whole > 0)
-        low, high = percentile_interval(percent, level=level)
-        intervals[name] = (float(low), float(high))
+        low, high = percentile_interval(percent, level=level, n_blocks=len(records))
+        intervals[name] = (max(float(low), 0.0), min(float(high), 100.0))
     return intervals
 
 
