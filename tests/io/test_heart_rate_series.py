@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -115,3 +116,51 @@ def test_other_jumps_stay(step_s: float) -> None:
 def test_an_hour_missing_by_day_is_a_gap() -> None:
     wall_s = np.array([13 * 3600.0 - 2, 13 * 3600.0 - 1, 14 * 3600.0, 14 * 3600.0 + 1])
     assert without_daylight_jumps(wall_s)[1].size == 0
+
+
+@pytest.mark.parametrize(
+    "stamps",
+    [
+        (
+            "2025-10-26T02:59:58",
+            "2025-10-26T02:59:59",
+            "2025-10-26T02:00:00",
+            "2025-10-26T02:00:01",
+        ),
+        (
+            "2025-03-30T01:59:58",
+            "2025-03-30T01:59:59",
+            "2025-03-30T03:00:00",
+            "2025-03-30T03:00:01",
+        ),
+    ],
+)
+def test_local_stamps_run_on_through_a_change_of_summer_time(
+    tmp_path: Path, stamps: tuple[str, ...]
+) -> None:
+    rows = "".join(f"{stamp},{70 + i}\n" for i, stamp in enumerate(stamps))
+    said: list[str] = []
+    found = read_heart_rate(table(tmp_path, "time,hr\n" + rows), say=said.append)
+    np.testing.assert_allclose(found.rate.start_s, [0.0, 1.0, 2.0, 3.0])
+    assert any("summer time" in line for line in said)
+
+
+def test_stamps_with_zone_that_go_backwards_are_refused(tmp_path: Path) -> None:
+    text = "time,hr\n2025-10-26T02:59:59+02:00,70\n2025-10-26T02:00:00+02:00,71\n"
+    with pytest.raises(InputError, match="goes backwards"):
+        read_heart_rate(table(tmp_path, text))
+
+
+def test_a_long_file_streams_in_bounded_memory(tmp_path: Path) -> None:
+    """The text is 44 MB; benchmark_timing.py reads 10 million rows."""
+    path = tmp_path / "long_hr.csv"
+    with path.open("w", encoding="utf-8") as stream:
+        stream.write("unix_s,hr,note\n")
+        for i in range(200_000):
+            stream.write(f"{1_700_000_000 + i},{60 + i % 90},{'x' * 200}\n")
+    tracemalloc.start()
+    found = read_heart_rate(path)
+    peak_bytes = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert len(found.rate) == 200_000
+    assert peak_bytes < 0.75 * path.stat().st_size

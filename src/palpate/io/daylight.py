@@ -18,6 +18,7 @@ SLACK_STEPS = 3.0
 # few readings may be missing there.
 FULL_HOUR_S = 120.0
 LATEST_H = 4
+FEWEST = 4  # stamps that show a usual step beside the one that jumps
 
 
 def without_daylight_jumps(local_s: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -28,7 +29,7 @@ def without_daylight_jumps(local_s: FloatArray) -> tuple[FloatArray, FloatArray]
     local_s
         ``(n,)`` wall-clock seconds since any midnight.
     """
-    if local_s.size < 3:
+    if local_s.size < FEWEST:
         return local_s, np.empty(0)
     steps = np.diff(local_s)
     usual_s = float(np.median(steps))

@@ -99,7 +99,7 @@ def rate_series(series: RawSeries, *, source: str, place: str, shift_s: float = 
         end_s=held_until(start_s),
         hr_bpm=np.where(valued, hr_bpm, np.nan),
         confidence=np.full(hr_bpm.shape, np.nan),
-        reason=np.where(valued, "", NO_VALUE),
+        reason=np.where(valued, "", NO_VALUE) if not valued.all() else np.full(valued.shape, ""),
     )
 
 
