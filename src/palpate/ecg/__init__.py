@@ -5,6 +5,7 @@ from palpate.ecg.intervals import RRClasses, classify_rr
 from palpate.ecg.quality import ecg_windows
 from palpate.ecg.rate import window_heart_rate
 from palpate.ecg.reference import BeatReference, beat_reference
+from palpate.ecg.refinement import refine_peaks
 
 __all__ = [
     "BeatReference",
@@ -13,5 +14,6 @@ __all__ = [
     "classify_rr",
     "detect_qrs",
     "ecg_windows",
+    "refine_peaks",
     "window_heart_rate",
 ]
