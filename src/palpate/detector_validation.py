@@ -82,7 +82,6 @@ class Excerpt:
 
     record: str
     lead: str
-    snr_db: float
     stretch: Stretch
     fs_hz: float
     unit: str
@@ -99,7 +98,7 @@ class RecordRun:
     """One record, scored; ``failure`` says why there is no score, else it is empty.
 
     ``runtime_s`` is the detector's own time, without reading and scoring. ``snr_db`` is
-    NaN without added noise.
+    NaN without added noise, and only then there are excerpts.
     """
 
     record: str
@@ -284,7 +283,8 @@ def _scored(record: _AnnotatedEcg, detector: Detector, options: Options) -> Reco
         learning_s=options.learning_s,
         window_s=options.window_s,
     )
-    stretches = worst_stretches(score.ec57, count=STRETCHES_PER_RECORD, end_s=duration_s)
+    count = STRETCHES_PER_RECORD if np.isnan(record.snr_db) else 0
+    stretches = worst_stretches(score.ec57, count=count, end_s=duration_s)
     worst = tuple(_excerpt(record, score, stretch) for stretch in stretches)
     return replace(unscored, runtime_s=runtime_s, score=score, worst=worst)
 
@@ -303,7 +303,6 @@ def _excerpt(record: _AnnotatedEcg, score: DetectorScore, stretch: Stretch) -> E
     return Excerpt(
         record=record.name,
         lead=record.lead,
-        snr_db=record.snr_db,
         stretch=stretch,
         fs_hz=record.fs_hz,
         unit=record.unit,

@@ -49,7 +49,6 @@ def _excerpt(record, stretch):
     return Excerpt(
         record=record,
         lead="MLII",
-        snr_db=float("nan"),
         stretch=stretch,
         fs_hz=50.0,
         unit="mV",
