@@ -6,11 +6,12 @@ is named: set from what the measure means and not fitted to recordings. All scor
 The largest names the window if it reaches `LEAST_SCORE` and leads the next by
 `LEAST_MARGIN`; weak or tied evidence leaves the window *unexplained*.
 
-A general cause yields to a special one that explains the same evidence: swamping to cadence
-lock, a harmonic to an irregular rhythm that makes it, lag to a standing value. So a tie means
-two causes that do not explain each other.
+A cause yields to others that explain the same evidence better, as `CAUSES` states: everything
+to a clock that is known to be off and repairs the error; what merely goes on in the light
+(swamping, shaking) to what shows in the estimate itself (cadence, lag, harmonic). So a tie
+means two causes that do not explain each other.
 
-To add a cause, write its rule and sentence and append a `Cause` to `CAUSES`.
+To add a cause, write its rule and sentence and add a `Cause` to `CAUSES`.
 """
 
 from __future__ import annotations
@@ -39,11 +40,16 @@ Sentence = Callable[[Mapping[str, Any]], str]
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """A name, the rule that scores it, and the sentence that gives its numbers."""
+    """A name, the rule that scores it, and the sentence that gives its numbers.
+
+    ``yields_to`` names causes that explain the same evidence better: as far as they are
+    shown, this one is not.
+    """
 
     name: str
     score: Rule
     sentence: Sentence
+    yields_to: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,8 +114,7 @@ def attribute_causes(
     """
     known = tuple(CAUSES if causes is None else causes)
     outside = evidence["status"] == OUTSIDE
-    view = Evidence(evidence)
-    scores = np.stack([np.where(outside, c.score(view), np.nan) for c in known], axis=1)
+    scores = np.where(outside[:, np.newaxis], _scores(Evidence(evidence), known), np.nan)
     ranked = np.sort(np.where(outside[:, np.newaxis], scores, 0.0), axis=1)
     first = ranked[:, -1]
     margin = first - (ranked[:, -2] if len(known) > 1 else 0.0)
@@ -124,6 +129,16 @@ def attribute_causes(
         **columns,
     )
     return CauseTable(table, known)
+
+
+def _scores(evidence: Evidence, causes: Sequence[Cause]) -> FloatArray:
+    """Return every cause's score after yielding, ``(n, causes)``."""
+    alone = {c.name: c.score(evidence) for c in causes}
+    columns = []
+    for cause in causes:
+        better = [alone[name] for name in cause.yields_to if name in alone]
+        columns.append(all_of(alone[cause.name], *(unless(score) for score in better)))
+    return np.stack(columns, axis=1)
 
 
 class Evidence:
@@ -212,7 +227,7 @@ def irregular(e: Evidence) -> FloatArray:
 
 
 def half_or_double(e: Evidence) -> FloatArray:
-    """Score that the estimate is within some percent of half or double the reference."""
+    """Score that this estimate is within some percent of half or double the reference."""
     quotient = e["estimate_bpm"] / e["reference_bpm"]
     off = np.minimum(np.abs(quotient / 2.0 - 1.0), np.abs(2.0 * quotient - 1.0))
     return falling(off, 0.05, 0.1)
@@ -248,36 +263,29 @@ def clock_error(e: Evidence) -> FloatArray:
 
 
 def tracking_lag(e: Evidence) -> FloatArray:
-    """One delay explains the estimates around here, and most of this error.
+    """One delay explains most of the error in the minute around here, and this one's.
 
-    The clock comes first, since the light shows it by itself: what it repairs is no lag. Where
-    the light is disturbed a device may hold or follow anything, which is no lag either.
+    A value that is held matches some earlier reference too, but that one moves on.
     """
-    share = share_removed(e, e["late_bpm"]) - np.maximum(
-        np.nan_to_num(share_removed(e, e["repaired_bpm"])), 0.0
-    )
-    late = all_of(
+    held = rising(e["held_bpm"] / e.tolerance_bpm, 0.3, 0.6)
+    return all_of(
+        unless(held),
         within_tolerance(e, e["late_bpm"]),
-        rising(share, 0.25, 0.6),
-        rising(e["late_gain"], 0.2, 0.45),
+        rising(share_removed(e, e["late_bpm"]), 0.25, 0.6),
+        rising(e["late_gain"], 0.4, 0.7),
     )
-    disturbed = any_of(
-        cadence_lock(e), motion_swamping(e), shaking(e), contact_change(e), low_perfusion(e)
-    )
-    on_time = within_tolerance(e, e["repaired_bpm"])
-    return all_of(late, unless(on_time), unless(disturbed))
 
 
 def cadence_lock(e: Evidence) -> FloatArray:
-    """The estimate sits on the cadence, and its line goes with what motion explains."""
+    """The estimate sits on the cadence of a rhythmic movement that the light follows."""
     near = falling(np.abs(e["cadence_bpm"]), 4.0, 8.0)
     rhythmic = rising(e["periodicity"], 0.4, 0.55)
     return all_of(near, rhythmic, moved(e), follows_motion(e))
 
 
 def motion_swamping(e: Evidence) -> FloatArray:
-    """The pulse is outshone by light that follows the accelerometer, at no one cadence."""
-    return all_of(pulse_outshone(e), follows_motion(e), moved(e), unless(cadence_lock(e)))
+    """The pulse is outshone by light that follows the accelerometer."""
+    return all_of(pulse_outshone(e), follows_motion(e), moved(e))
 
 
 def shaking(e: Evidence) -> FloatArray:
@@ -311,28 +319,57 @@ def low_perfusion(e: Evidence) -> FloatArray:
 
 
 def harmonic_error(e: Evidence) -> FloatArray:
-    """The estimate is half or double the reference, and nothing else makes it so."""
-    otherwise = any_of(
-        cadence_lock(e), motion_swamping(e), shaking(e), contact_change(e), low_perfusion(e),
-        irregular(e),
-    )  # fmt: skip
-    return all_of(half_or_double(e), unless(otherwise))
+    """The estimate is half or double the reference, and so are those around it.
+
+    A stray estimate comes so near to half or double once in ten windows, not time and again.
+    """
+    return all_of(half_or_double(e), rising(e["harmonic_share"], 0.3, 0.6))
 
 
 def irregular_rhythm(e: Evidence) -> FloatArray:
     """Beats come so unevenly that the light has no one line at their rate."""
-    return all_of(irregular(e), unless(cadence_lock(e)), unless(reference_fault(e)))
+    return irregular(e)
 
 
 CAUSES: tuple[Cause, ...] = (
     Cause("reference fault", reference_fault, sentences.reference_fault),
     Cause("clock error", clock_error, sentences.clock_error),
-    Cause("cadence lock", cadence_lock, sentences.cadence_lock),
-    Cause("motion swamping", motion_swamping, sentences.motion_swamping),
-    Cause("shaking", shaking, sentences.shaking),
-    Cause("contact change", contact_change, sentences.contact_change),
-    Cause("low perfusion", low_perfusion, sentences.low_perfusion),
-    Cause("tracking lag", tracking_lag, sentences.tracking_lag),
-    Cause("harmonic error", harmonic_error, sentences.harmonic_error),
-    Cause("irregular rhythm", irregular_rhythm, sentences.irregular_rhythm),
+    Cause(
+        "cadence lock",
+        cadence_lock,
+        sentences.cadence_lock,
+        yields_to=("clock error", "tracking lag"),
+    ),
+    Cause(
+        "motion swamping",
+        motion_swamping,
+        sentences.motion_swamping,
+        yields_to=("clock error", "cadence lock", "tracking lag", "harmonic error"),
+    ),
+    Cause(
+        "shaking",
+        shaking,
+        sentences.shaking,
+        yields_to=("clock error", "tracking lag", "harmonic error"),
+    ),
+    Cause(
+        "contact change",
+        contact_change,
+        sentences.contact_change,
+        yields_to=("clock error", "tracking lag", "irregular rhythm"),
+    ),
+    Cause("low perfusion", low_perfusion, sentences.low_perfusion, yields_to=("clock error",)),
+    Cause("tracking lag", tracking_lag, sentences.tracking_lag, yields_to=("clock error",)),
+    Cause(
+        "harmonic error",
+        harmonic_error,
+        sentences.harmonic_error,
+        yields_to=("clock error", "contact change", "low perfusion", "irregular rhythm"),
+    ),
+    Cause(
+        "irregular rhythm",
+        irregular_rhythm,
+        sentences.irregular_rhythm,
+        yields_to=("clock error", "reference fault", "cadence lock"),
+    ),
 )

@@ -29,10 +29,13 @@ repaired_bpm          estimate less the reference on the repaired clock
 late_s, late_bpm      by how many seconds the estimates around here trail the
                       reference, and the estimate's error against that earlier reference
 late_gain             share of the error around here that the delay removes
+held_bpm              by how much that earlier reference moved while the estimate stood still
 cadence_bpm, ..._multiple  distance of the estimate from the nearest multiple of cadence
 estimate_snr_db, estimate_lost_db  the line at the estimate, and what of it goes when what
                       the accelerometer predicts is taken out of the light
 cancelling_gain_db    what the true rate gains when that is taken out
+harmonic_share        share of half a minute's windows outside tolerance whose estimates are
+                      near half or double the reference
 others_bpm            median distance of the other sources from this estimate
 reference_jump_bpm    reference less its own median over a minute
 ===================== ===========================================================
@@ -60,6 +63,10 @@ LEVEL_HZ = 0.4
 SWING_LOW_HZ, SWING_HIGH_HZ = 0.5, 5.0
 LATE_S = np.arange(1.0, 30.5, 0.5)
 """Delays that are tried; devices average over 5 to 30 s (from memory)."""
+STANDING_BPM = 0.5
+HARMONIC_OFF = 0.05
+LOCKED_S = 30.0
+"""A lock lasts; longer than any smoothing (own choice)."""
 NEIGHBOURHOOD_S = 60.0
 """A delay belongs to a device's way of working, not to one window (own choice)."""
 WORST_RATIO = 2.0
@@ -175,6 +182,7 @@ def source_evidence(
         "cadence_multiple": nearest.multiple,
         "estimate_snr_db": nothing,
         "estimate_lost_db": nothing,
+        "harmonic_share": _harmonic_share(evidence),
         "others_bpm": _others(estimate, others_bpm),
         "reference_jump_bpm": _jump(evidence),
     }
@@ -221,18 +229,20 @@ def _timing(evidence: WindowTable, beat_time_s: FloatArray) -> dict[str, FloatAr
     best = np.argmin(np.where(known, cost, 0.0), axis=0)
     rows = np.arange(best.size)
     now = _moving_mean(still, around)
+    late = np.where(known, error[best, rows], np.nan)
     return {
         "repaired_bpm": np.where(np.isfinite(evidence["clock_offset_s"]), repaired, np.nan),
         "late_s": np.where(known, LATE_S[best], np.nan),
-        "late_bpm": np.where(known, error[best, rows], np.nan),
+        "late_bpm": late,
+        "held_bpm": _held_bpm(estimate, late),
         "late_gain": np.where(known, 1.0 - ratio(cost[best, rows], now), np.nan),
     }
 
 
-def _around(start_s: FloatArray) -> int:
-    """Return how many windows make up a neighbourhood, odd."""
-    step_s = float(np.median(np.diff(start_s))) if start_s.size > 1 else NEIGHBOURHOOD_S
-    return 2 * round(NEIGHBOURHOOD_S / step_s / 2.0) + 1
+def _around(start_s: FloatArray, span_s: float = NEIGHBOURHOOD_S) -> int:
+    """Return how many windows make up a span around one, odd."""
+    step_s = float(np.median(np.diff(start_s))) if start_s.size > 1 else span_s
+    return 2 * round(span_s / step_s / 2.0) + 1
 
 
 def _moving_mean(values: FloatArray, count: int) -> FloatArray:
@@ -241,6 +251,27 @@ def _moving_mean(values: FloatArray, count: int) -> FloatArray:
     weight = ndimage.uniform_filter1d(finite.astype(np.float64), count, mode="constant")
     total = ndimage.uniform_filter1d(np.where(finite, values, 0.0), count, mode="constant")
     return ratio(total, np.where(weight > 0.5 / count, weight, 0.0))
+
+
+def _held_bpm(estimate: FloatArray, late_bpm: FloatArray) -> FloatArray:
+    """Return the range of ``late_bpm`` over each run of standing estimates, ``(n,)``."""
+    if estimate.size == 0:
+        return np.empty(0)
+    begins = np.ones(estimate.size, dtype=bool)
+    begins[1:] = ~(np.abs(np.diff(estimate)) <= STANDING_BPM)
+    first = np.flatnonzero(begins)
+    high = np.maximum.reduceat(np.where(np.isfinite(late_bpm), late_bpm, -np.inf), first)
+    low = np.minimum.reduceat(np.where(np.isfinite(late_bpm), late_bpm, np.inf), first)
+    moved = np.where(high >= low, high - low, np.nan)
+    return np.asarray(moved[np.cumsum(begins) - 1])
+
+
+def _harmonic_share(evidence: WindowTable) -> FloatArray:
+    quotient = evidence["estimate_bpm"] / evidence["reference_bpm"]
+    off = np.minimum(np.abs(quotient / 2.0 - 1.0), np.abs(2.0 * quotient - 1.0))
+    outside = np.abs(evidence["error_bpm"]) > evidence["tolerance_bpm"]
+    locked = np.where(outside, off <= HARMONIC_OFF, np.nan)
+    return _moving_mean(locked, _around(evidence.start_s, LOCKED_S))
 
 
 def _others(estimate: FloatArray, others_bpm: Sequence[FloatArray]) -> FloatArray:
