@@ -53,8 +53,10 @@ def test_bands_and_their_own_series_are_sources(result: SessionResult) -> None:
     assert [s.name for s in result.sources] == [
         "Alder, device",
         "Alder, conventional",
+        "Alder, robust",
         "Birch, device",
         "Birch, conventional",
+        "Birch, robust",
     ]
     for source in result.sources:
         assert len(source.windows) == len(result.windows)

@@ -24,10 +24,11 @@ from palpate.evaluation.scoring import (
     scored_windows,
 )
 from palpate.explanation.dose_response import MIN_WINDOWS, DoseResponse, dose_response
+from palpate.explanation.events import EventResponse, event_responses, heart_rate_events
 from palpate.explanation.oracle import oracle_windows
 from palpate.heartrate import estimate
-from palpate.motion import motion_flags, motion_windows
-from palpate.ppg import ppg_windows
+from palpate.motion import check_unit, motion_flags, motion_windows, vibration_label
+from palpate.ppg import condition_ppg, ppg_windows
 from palpate.signals import (
     FloatArray,
     RateSeries,
@@ -41,7 +42,7 @@ from palpate.signals import (
 from palpate.validation import InputError, checked_positive
 
 DEVICE = "device"
-DEFAULT_METHODS = ("conventional",)
+DEFAULT_METHODS = ("conventional", "robust")
 
 Progress = Callable[[Iterable[Recording]], Iterable[Recording]]
 
@@ -71,7 +72,8 @@ class SourceResult:
     """One wrist heart rate against the reference: per window, per activity, against motion.
 
     ``windows`` is what :func:`palpate.evaluation.scoring.score_windows` returns;
-    ``dose`` is None where the band has no accelerometer or too few scored windows.
+    ``dose`` is None where the band has no accelerometer or too few scored windows;
+    ``events`` says what became of every rise and fall of the reference.
     """
 
     band: str
@@ -79,6 +81,7 @@ class SourceResult:
     windows: WindowTable
     by_activity: tuple[ActivityError, ...]
     dose: DoseResponse | None
+    events: tuple[EventResponse, ...]
 
     @property
     def name(self) -> str:
@@ -94,6 +97,7 @@ class BandResult:
     ``flag``; ``light`` is what :func:`palpate.ppg.ppg_windows` returns; ``oracle`` what
     :func:`palpate.explanation.oracle.oracle_windows` finds at the reference's rate. All
     lie on the session's grid, and have no columns where the band lacks the sensor.
+    ``notes`` are sentences on what is doubtful about the recording itself.
     """
 
     recording: Recording
@@ -101,6 +105,7 @@ class BandResult:
     light: WindowTable
     oracle: WindowTable
     sources: tuple[SourceResult, ...]
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -170,6 +175,7 @@ def _ecg_of(session: Session) -> tuple[Recording, Waveform]:
 def _examine(band: Recording, reference: WindowTable, options: Options) -> BandResult:
     motion = light = oracle = WindowTable(reference.start_s, reference.end_s)
     rates = [_per_window(rate, band, reference) for rate in band.rates]
+    notes: list[str] = []
     if band.of_role(Role.PPG):
         ppg, fs_hz, start_s = _from_grid_point(band, band.of_role(Role.PPG)[0], options.step_s)
         acc, gyro = (
@@ -185,14 +191,23 @@ def _examine(band: Recording, reference: WindowTable, options: Options) -> BandR
         seen = ppg_windows(ppg, **span)
         light = light.joined(seen)
         trusted_bpm = _trusted_rate(reference, seen)
-        oracle = oracle.joined(oracle_windows(ppg, acc, trusted_bpm, **span))
+        clean = condition_ppg(ppg, fs_hz=fs_hz)
+        oracle = oracle.joined(oracle_windows(clean, acc, trusted_bpm, **span))
         if acc is not None:
-            moved = motion_windows(acc, unit=band.of_role(Role.ACC)[0].unit, gyro=gyro, **span)
+            unit = band.of_role(Role.ACC)[0].unit
+            notes += _motion_notes(acc, fs_hz, unit)
+            moved = motion_windows(acc, unit=unit, gyro=gyro, **span)
             motion = motion.joined(moved.with_columns(flag=motion_flags(moved)))
         rates += [estimate(ppg, acc, method=method, **span) for method in options.methods]
     sources = tuple(_score(band, rate, reference, motion, options) for rate in rates)
     _require_overlap(band, reference, (motion, light), sources)
-    return BandResult(band, motion, light, oracle, sources)
+    return BandResult(band, motion, light, oracle, sources, tuple(notes))
+
+
+def _motion_notes(acc: FloatArray, fs_hz: float, unit: str) -> list[str]:
+    """Say what gravity tells about the accelerometer, and what its rate lets it measure."""
+    found = [check_unit(acc, fs_hz=fs_hz, unit=unit).finding, vibration_label(fs_hz)]
+    return [f"{text[0].upper()}{text[1:]}." for text in found if text]
 
 
 def _trusted_rate(reference: WindowTable, windows: WindowTable) -> FloatArray:
@@ -267,7 +282,12 @@ def _score(
             tolerance_bpm=float(np.median(windows["tolerance_bpm"][scored])),
             step_s=options.step_s,
         )
-    return SourceResult(band.name, rate.source, windows, errors_by_activity(windows), dose)
+    middle_s = (windows.start_s + windows.end_s) / 2.0
+    trusted_bpm = np.where(reference["trusted"], reference["hr_bpm"], np.nan)
+    events = event_responses(
+        heart_rate_events(middle_s, trusted_bpm), middle_s, trusted_bpm, windows["estimate_bpm"]
+    )
+    return SourceResult(band.name, rate.source, windows, errors_by_activity(windows), dose, events)
 
 
 def _require_overlap(

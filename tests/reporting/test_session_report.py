@@ -130,7 +130,7 @@ def test_a_full_disk_leaves_the_old_report_as_it_was(
 
 def test_findings_name_the_weakest_activity_and_their_own_limits(result: SessionResult) -> None:
     told = findings(result)
-    weakest = min(result.sources[3].by_activity[:-1], key=lambda r: r.errors.share_within)
+    weakest = min(result.sources[4].by_activity[:-1], key=lambda r: r.errors.share_within)
     line = next(t for t in told if t.startswith("Birch, conventional"))
     assert f"weakest in {weakest.activity}" in line
     assert "one session" in told[-1]

@@ -30,9 +30,10 @@ def add_analysis_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments that shape the analysis."""
     parser.add_argument(
         "--methods",
-        default="conventional",
+        default="conventional,robust",
         metavar="NAME[,NAME...]",
-        help="wrist estimators to run on raw light (default: conventional)",
+        help="wrist estimators to run on raw light: conventional, adaptive, robust, "
+        "robust_online (default: conventional,robust)",
     )
     parser.add_argument("--window", type=float, default=8.0, metavar="S", help="window length, s")
     parser.add_argument("--step", type=float, default=2.0, metavar="S", help="window step, s")
@@ -52,7 +53,7 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
     """Read the input, run the main job, write the report."""
     from palpate.io import open_session
 
-    session = open_session(arguments.input, layout=arguments.layout)
+    session = open_session(arguments.input, layout=arguments.layout, say=console.say)
     explain_into(session, arguments, console)
     return 0
 

@@ -11,13 +11,13 @@ Definitions
   counting load cycles, ASTM E1049, from memory).
 * A leg's *event* is the part between 10 % and 90 % of its height (the rise time of
   IEEE Std 181, from memory). Legs slower than `MIN_PACE_BPM_PER_S` are drift, no events.
-* *Seen* is the largest move of the estimate, in the event's direction, from its own
-  level at the event's start until `MAX_LATE_S` after the event's end, as a share of the
-  event's height; running medians of three windows keep single wild windows out.
-* An event is *detected* if at least half of it is seen and the estimate ends nearer to
-  the event's end than to its start.
-* *Late* is when the estimate crosses the event's middle level, less when the reference
-  does.
+* At a shift in time, *seen* is the share of the event's height that the estimate climbs
+  meanwhile, but no more than ``1 - 2 d / height``, ``d`` its mean absolute difference from
+  the reference: 1 for an estimate that follows, 0.5 for one that climbs half as far, 0
+  for one that stays where it is or is somewhere else. Running medians of three windows
+  keep single wild windows out.
+* *Late* is the shift, between `EARLIEST_S` and `LATEST_S`, at which most is seen.
+* An event is *detected* if at least half of it is seen.
 
 The numbers named above as constants are our own choice.
 """
@@ -31,14 +31,16 @@ from typing import Literal
 import numpy as np
 from scipy import ndimage
 
+from palpate.conditioning import interpolate
 from palpate.signals import FloatArray
 from palpate.validation import InputError
 
 MIN_HEIGHT_BPM = 10.0
 MIN_PACE_BPM_PER_S = 0.15
 """What a heart with a time constant of one minute still shows of a step by 10 bpm."""
-MAX_LATE_S = 20.0
+EARLIEST_S, LATEST_S, SHIFT_STEP_S = -5.0, 20.0, 0.5
 MAX_MISSING_SHARE = 0.25
+DETECTED_SHARE = 0.5
 MEDIAN_WINDOWS = 3
 
 Kind = Literal["rise", "fall"]
@@ -68,9 +70,8 @@ class HeartRateEvent:
 class EventResponse:
     """What an estimate made of an event.
 
-    ``seen_share`` is 0 for no move or one the other way, and may exceed 1; it is NaN,
-    and ``detected`` is False, where more than a quarter of the windows have no
-    estimate. ``late_s`` is NaN where the event was not detected.
+    ``seen_share`` is in 0..1; it is NaN, and ``detected`` is False, where more than a
+    quarter of the event has no estimate. ``late_s`` is NaN where it was not detected.
     """
 
     event: HeartRateEvent
@@ -107,13 +108,18 @@ def heart_rate_events(time_s: FloatArray, hr_bpm: FloatArray) -> tuple[HeartRate
 
 
 def event_responses(
-    events: tuple[HeartRateEvent, ...], time_s: FloatArray, estimate_bpm: FloatArray
+    events: tuple[HeartRateEvent, ...],
+    time_s: FloatArray,
+    hr_bpm: FloatArray,
+    estimate_bpm: FloatArray,
 ) -> tuple[EventResponse, ...]:
     """Say for each event whether an estimate saw it, how much of it, and how late.
 
-    ``time_s`` and ``estimate_bpm`` are ``(n,)``; NaN where there is no estimate.
+    ``time_s``, the reference ``hr_bpm`` in which the events were found, and
+    ``estimate_bpm`` are ``(n,)``; NaN where undefined.
     """
-    return tuple(_response(event, time_s, estimate_bpm) for event in events)
+    steady = _steady(estimate_bpm)
+    return tuple(_response(event, time_s, hr_bpm, steady) for event in events)
 
 
 def _turning_points(values: FloatArray) -> list[int]:
@@ -157,23 +163,39 @@ def _event(time_s: FloatArray, hr_bpm: FloatArray) -> HeartRateEvent | None:
     )
 
 
-def _response(event: HeartRateEvent, time_s: FloatArray, estimate_bpm: FloatArray) -> EventResponse:
-    inside = (time_s >= event.start_s) & (time_s <= event.end_s + MAX_LATE_S)
-    at_s, estimate = time_s[inside], estimate_bpm[inside]
-    known = np.isfinite(estimate)
-    if not known.any() or 1.0 - known.mean() > MAX_MISSING_SHARE:
+def _steady(estimate_bpm: FloatArray) -> FloatArray:
+    """Return running medians of the defined estimates, NaN where there is none."""
+    steady = np.full(estimate_bpm.shape, np.nan)
+    known = np.isfinite(estimate_bpm)
+    steady[known] = ndimage.median_filter(estimate_bpm[known], MEDIAN_WINDOWS, mode="nearest")
+    return steady
+
+
+def _response(
+    event: HeartRateEvent, time_s: FloatArray, hr_bpm: FloatArray, estimate_bpm: FloatArray
+) -> EventResponse:
+    during = (time_s >= event.start_s) & (time_s <= event.end_s) & np.isfinite(hr_bpm)
+    at_s, reference = time_s[during], hr_bpm[during]
+    shifts_s = np.arange(EARLIEST_S, LATEST_S + SHIFT_STEP_S / 2, SHIFT_STEP_S)
+    moved = interpolate(time_s, estimate_bpm, (at_s + shifts_s[:, np.newaxis]).ravel())
+    moved = moved.reshape(shifts_s.size, at_s.size)
+    enough = np.isnan(moved).mean(axis=1) <= MAX_MISSING_SHARE
+    if not enough[shifts_s == 0.0].all() or at_s.size == 0:
         return EventResponse(event, False, float("nan"), float("nan"))
-    steady = ndimage.median_filter(estimate[known], MEDIAN_WINDOWS, mode="nearest")
-    progress = (steady - event.from_bpm) / event.height_bpm
-    moved = progress - progress[0]
-    seen = max(float(moved.max()), 0.0)
-    detected = seen >= 0.5 and float(progress[moved.argmax()]) >= 0.5
-    late = (
-        _crossing(at_s[known], progress, 0.5, event.start_s) - event.middle_s
-        if detected
-        else float("nan")
-    )
-    return EventResponse(event, detected, seen, late)
+    seen = [_seen(shifted, reference, event.height_bpm) for shifted in moved[enough]]
+    most = int(np.argmax(seen))
+    detected = seen[most] >= DETECTED_SHARE
+    late_s = float(shifts_s[enough][most]) if detected else float("nan")
+    return EventResponse(event, detected, seen[most], late_s)
+
+
+def _seen(estimate: FloatArray, reference: FloatArray, height_bpm: float) -> float:
+    """Return the share of an event that an estimate, shifted in time, shows."""
+    known = np.isfinite(estimate)
+    estimate, reference = estimate[known], reference[known]
+    near = 1.0 - 2.0 * float(np.abs(estimate - reference).mean()) / abs(height_bpm)
+    climbed = (estimate[-1] - estimate[0]) / (reference[-1] - reference[0])
+    return float(np.clip(min(near, climbed), 0.0, 1.0))
 
 
 def _crossing(time_s: FloatArray, progress: FloatArray, level: float, after_s: float) -> float:

@@ -49,6 +49,10 @@ def _source_sentences(source: SourceResult) -> list[str]:
     if named:
         weakest = min(named, key=lambda row: row.errors.share_within)
         lines += _weakest_sentences(source, weakest)
+    rises = [r for r in source.events if r.event.kind == "rise"]
+    if rises:
+        seen = sum(r.detected for r in rises)
+        lines.append(f"It saw {seen} of the {len(rises)} rises of the heart rate.")
     if source.dose is not None:
         lines.append(_motion_sentence(source.dose))
     return lines
@@ -77,7 +81,10 @@ def _weakest_sentences(source: SourceResult, weakest: ActivityError) -> list[str
 def _motion_sentence(dose: DoseResponse) -> str:
     start = f"Mean error leaves the tolerance of {dose.tolerance_bpm:.0f} bpm"
     if math.isnan(dose.limit):
-        return "Mean error stays within tolerance at every motion intensity seen."
+        return (
+            "Mean error stays within tolerance at every motion intensity seen, so intensity "
+            "alone does not say where it fails."
+        )
     if dose.limit <= dose.grid[0]:
         return f"{start} at every motion intensity seen, so intensity does not explain it."
     low, high = (

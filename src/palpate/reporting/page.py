@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
+import statistics
 from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
-from matplotlib.figure import Figure
 
 from palpate import __version__
 from palpate.evaluation.scoring import ALL, OUTSIDE, WITHIN
+from palpate.explanation.events import EventResponse
 from palpate.pipeline import BandResult, SessionResult
 from palpate.reporting.figures import figure_name
 from palpate.reporting.findings import duration_text
@@ -41,9 +42,9 @@ def environment() -> Environment:
     return made
 
 
-def session_page(result: SessionResult, told: list[str], drawn: Mapping[str, Figure]) -> str:
+def session_page(result: SessionResult, told: list[str], pictures: Mapping[str, bytes]) -> str:
     """Return the page as self-contained HTML: every figure is inside it."""
-    uris = {name: data_uri(figure) for name, figure in drawn.items()}
+    uris = {name: data_uri(svg) for name, svg in pictures.items()}
     return (
         environment()
         .get_template("session.html")
@@ -63,7 +64,7 @@ def session_page(result: SessionResult, told: list[str], drawn: Mapping[str, Fig
                 "reasons": untrusted_reasons(result.windows),
             },
             glance=_glance(result),
-            bands=[_band(index, band, uris) for index, band in enumerate(result.bands)],
+            bands=[_band(index, band, result, uris) for index, band in enumerate(result.bands)],
             options=result.options,
             files=source_files(result),
             version=__version__,
@@ -72,9 +73,12 @@ def session_page(result: SessionResult, told: list[str], drawn: Mapping[str, Fig
     )
 
 
-def _band(index: int, band: BandResult, uris: Mapping[str, str]) -> dict[str, Any]:
+def _band(
+    index: int, band: BandResult, result: SessionResult, uris: Mapping[str, str]
+) -> dict[str, Any]:
     return {
         "recording": band.recording,
+        "notes": band.notes,
         "anchor": figure_name(index, band),
         "session_figure": uris[figure_name(index, band)],
         "sources": [
@@ -83,6 +87,7 @@ def _band(index: int, band: BandResult, uris: Mapping[str, str]) -> dict[str, An
                 "motion": uris.get(figure_name(index, band, source, "motion")),
                 "agreement": uris.get(figure_name(index, band, source, "agreement")),
                 "flags": _by_flag(band, source.windows["status"]),
+                "events": _by_activity(result, source.events),
             }
             for source in band.sources
         ],
@@ -102,6 +107,36 @@ def _glance(result: SessionResult) -> dict[str, Any]:
             for source, row in zip(result.sources, rows, strict=True)
         ],
     }
+
+
+def _by_activity(
+    result: SessionResult, responses: tuple[EventResponse, ...]
+) -> list[dict[str, Any]]:
+    """Count the reference's rises per activity, and how many the source saw."""
+    groups: dict[str, list[EventResponse]] = {}
+    for response in responses:
+        if response.event.kind == "rise":
+            groups.setdefault(_activity_at(result, response.event.middle_s), []).append(response)
+    return [
+        {
+            "activity": activity,
+            "n": len(held),
+            "detected": sum(r.detected for r in held),
+            "seen_share": _median([r.seen_share for r in held]),
+            "late_s": _median([r.late_s for r in held]),
+        }
+        for activity, held in groups.items()
+    ]
+
+
+def _activity_at(result: SessionResult, at_s: float) -> str:
+    names = [a.name for a in result.session.activities if a.start_s <= at_s < a.end_s]
+    return names[0] if names else "between activities"
+
+
+def _median(values: list[float]) -> float:
+    known = [value for value in values if not math.isnan(value)]
+    return statistics.median(known) if known else math.nan
 
 
 def _by_flag(band: BandResult, status: Any) -> list[dict[str, Any]]:

@@ -13,7 +13,7 @@ from palpate.pipeline import SessionResult
 from palpate.reporting.figures import session_figures
 from palpate.reporting.findings import findings
 from palpate.reporting.page import session_page
-from palpate.reporting.style import save_figure
+from palpate.reporting.style import save_figure, svg_bytes
 from palpate.reporting.tables import reference_rows, summary, window_rows, write_csv
 from palpate.validation import InputError
 
@@ -39,14 +39,15 @@ def write_report(result: SessionResult, folder: Path) -> Report:
         If the folder cannot be written.
     """
     told, numbers, drawn = findings(result), summary(result), session_figures(result)
-    page = session_page(result, told, drawn)
+    pictures = {name: svg_bytes(figure) for name, figure in drawn.items()}
+    page = session_page(result, told, pictures)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".unfinished-", dir=folder) as made:
             draft = Path(made)
             (draft / "figures").mkdir()
             for name, figure in drawn.items():
-                save_figure(figure, draft / "figures", name)
+                save_figure(figure, draft / "figures", name, pictures[name])
             write_csv(draft / "windows.csv", window_rows(result))
             write_csv(draft / "reference.csv", reference_rows(result))
             text = json.dumps({**numbers, "findings": told}, indent=2, allow_nan=False)

@@ -62,23 +62,29 @@ def figure_style() -> Iterator[None]:
         yield
 
 
-def save_figure(figure: Figure, folder: Path, name: str) -> tuple[Path, Path]:
-    """Write ``name.png`` (160 dpi) and ``name.svg`` into ``folder``; return both paths."""
-    png, svg = folder / f"{name}.png", folder / f"{name}.svg"
-    svg.write_bytes(_svg(figure))
-    with figure_style():
-        figure.savefig(png, dpi=160, metadata={"Software": "palpate"})
-    return png, svg
-
-
-def data_uri(figure: Figure) -> str:
-    """Return the figure as an SVG ``data:`` address, so that a page needs no other file."""
-    return "data:image/svg+xml;base64," + base64.b64encode(_svg(figure)).decode("ascii")
-
-
-def _svg(figure: Figure) -> bytes:
+def svg_bytes(figure: Figure) -> bytes:
+    """Draw a figure as SVG; its layout is settled by this first drawing."""
     buffer = io.BytesIO()
     with figure_style():
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": "palpate"})
-    figure.set_layout_engine("none")  # laid out once: half of the time goes into it
+    figure.set_layout_engine("none")  # half of the time of a drawing goes into its layout
     return buffer.getvalue()
+
+
+def save_figure(
+    figure: Figure, folder: Path, name: str, svg: bytes | None = None
+) -> tuple[Path, Path]:
+    """Write ``name.png`` (160 dpi) and ``name.svg`` into ``folder``; return both paths.
+
+    ``svg`` is what :func:`svg_bytes` has drawn already, if it has.
+    """
+    paths = folder / f"{name}.png", folder / f"{name}.svg"
+    paths[1].write_bytes(svg_bytes(figure) if svg is None else svg)
+    with figure_style():
+        figure.savefig(paths[0], dpi=160, metadata={"Software": "palpate"})
+    return paths
+
+
+def data_uri(svg: bytes) -> str:
+    """Return an SVG picture as a ``data:`` address, so that a page needs no other file."""
+    return "data:image/svg+xml;base64," + base64.b64encode(svg).decode("ascii")

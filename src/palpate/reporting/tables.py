@@ -126,6 +126,16 @@ def _source_summary(source: SourceResult) -> dict[str, Any]:
             }
             for row in source.by_activity
         ],
+        "events": [
+            {
+                **asdict(response.event),
+                "height_bpm": response.event.height_bpm,
+                "detected": response.detected,
+                "seen_share": response.seen_share,
+                "late_s": response.late_s,
+            }
+            for response in source.events
+        ],
         "motion": None
         if dose is None
         else {

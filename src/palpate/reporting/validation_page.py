@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from matplotlib.figure import Figure
 
 from palpate import __version__
 from palpate.detector_validation import Options, RecordRun
@@ -58,12 +57,12 @@ def validation_page(
     runs: Sequence[RecordRun],
     options: Options,
     told: Sequence[str],
-    drawn: Mapping[str, Figure],
+    pictures: Mapping[str, bytes],
     *,
     folder_name: str,
 ) -> str:
     """Return the page as self-contained HTML: every figure is inside it."""
-    uris = {name: data_uri(figure) for name, figure in drawn.items()}
+    uris = {name: data_uri(svg) for name, svg in pictures.items()}
     return (
         environment()
         .get_template("validation.html")

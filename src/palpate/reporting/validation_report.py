@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 
 from palpate.detector_validation import Options, RecordRun
 from palpate.io.atomic import explain_os_error
-from palpate.reporting.style import save_figure
+from palpate.reporting.style import save_figure, svg_bytes
 from palpate.reporting.tables import write_csv
 from palpate.reporting.validation_figures import (
     errors_figure,
@@ -69,14 +69,15 @@ def write_validation(
     drawn = validation_figures(runs)
     told = validation_findings(runs, options)
     summary = validation_summary(runs, options)
-    page = validation_page(runs, options, told, drawn, folder_name=folder_name)
+    pictures = {name: svg_bytes(figure) for name, figure in drawn.items()}
+    page = validation_page(runs, options, told, pictures, folder_name=folder_name)
     try:
         output.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".unfinished-", dir=output) as made:
             draft = Path(made)
             (draft / "figures").mkdir()
             for name, figure in drawn.items():
-                save_figure(figure, draft / "figures", name)
+                save_figure(figure, draft / "figures", name, pictures[name])
             _write_tables(runs, options, draft)
             numbers = json.dumps({**summary, "findings": told}, indent=2, allow_nan=False)
             (draft / "validation.json").write_text(numbers + "\n", encoding="utf-8")
