@@ -29,6 +29,10 @@ _MARKS = 31
 _BLOCK_S = 5.0
 _SMALL = 0.5  # of the usual size: what is smaller resembles less, such as a T wave
 _MIN_RESEMBLANCE = 0.15
+_ALIGN_RESEMBLANCE = 0.5  # half way from nothing alike to the same
+
+ALIGN_S = 0.024
+"""How far a mark may sit from the common point of its complex: R to S in a narrow one."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,6 +54,24 @@ class Resemblance:
         highest = ndimage.maximum_filter1d(self.values, 2 * reach + 1)
         index = np.round(time_s * self.fs_hz).astype(np.intp)
         return np.asarray(highest[np.clip(index, 0, highest.size - 1)])
+
+    def aligned(self, time_s: FloatArray) -> FloatArray:
+        """Move each time to where the complex around it fits the median one best.
+
+        At most by ``ALIGN_S``, to a fraction of a sample by a parabola; what resembles
+        nothing there stays where it is.
+        """
+        reach = round(ALIGN_S * self.fs_hz)
+        index = np.round(time_s * self.fs_hz).astype(np.intp)
+        padded = np.pad(self.values, reach + 1)
+        around = padded[index[:, np.newaxis] + np.arange(2 * reach + 3)]
+        best = 1 + around[:, 1:-1].argmax(axis=1)
+        rows = np.arange(index.size)
+        left, top, right = (around[rows, best + d] for d in (-1, 0, 1))
+        summit = (top > left) & (top >= right) & (top > _ALIGN_RESEMBLANCE)
+        bend = np.where(summit, left - 2.0 * top + right, -1.0)
+        moved = (index + best - reach - 1 + 0.5 * (left - right) / bend) / self.fs_hz
+        return np.where(summit, moved, time_s)
 
 
 def resemblance_to_beats(leads: FloatArray, marks_s: FloatArray, *, fs_hz: float) -> Resemblance:

@@ -52,7 +52,7 @@ _CHUNK = 1024
 # Wide plateaus: the shared records give the same picture at half or twice these values.
 _AGREEMENT_SPAN_S = 4.0
 _CHANCE_AGREEMENT = 0.5
-_STRIKING = 0.7  # a resemblance that outweighs two detectors' silence
+_STRIKING = 0.85  # as much like a complex as complexes are: outweighs two silent detectors
 _SHAPE_GAIN = 3.0
 _NO_SHAPE = 0.5
 _VOTE = 1.0
@@ -114,7 +114,8 @@ def rhythm_path(
     spread = _rhythm_spread(first_s, both, time_s)
     chosen = _best_path(time_s, evidence, period, 0.5 / spread**2)
     left_out_s = striking[~np.isin(striking, time_s[chosen])]
-    return RhythmPath(time_s[chosen], votes[chosen], shape[chosen], period[chosen], left_out_s)
+    aligned_s = resemblance.aligned(time_s[chosen])
+    return RhythmPath(aligned_s, votes[chosen], shape[chosen], period[chosen], left_out_s)
 
 
 def _evidence(
