@@ -198,7 +198,7 @@ def test_trusted_windows_of_poor_exercise_ecg_match_the_published_reference(
     folder = data_dir / "datasets" / "ieee_spc2015"
     for name in ("DATA_04_TYPE02", "DATA_11_TYPE02", "DATA_12_TYPE02"):
         error, trusted = spc_errors(folder, name)
-        assert np.mean(trusted) > 0.85
+        assert np.mean(trusted) > 0.8
         assert np.max(np.abs(error[trusted])) < 5.0
         assert np.mean(np.abs(error[trusted])) < 0.4
 
