@@ -58,7 +58,7 @@ PERTURBED = (
     (evidence, "LEAKAGE"),
     (evidence, "EVIDENCE_PER_S"),
     (evidence, "SMOOTH_BPM"),
-    (tracking, "STEP_BPM_PER_S"),
+    (tracking, "WANDER_BPM"),
     (tracking, "ANYWHERE"),
     (robust, "TEMPER"),
 )

@@ -7,7 +7,7 @@ import pytest
 
 from palpate.heartrate.tracking import (
     ANYWHERE,
-    STEP_BPM_PER_S,
+    WANDER_BPM,
     forward,
     forward_backward,
     mean_near_peak,
@@ -22,7 +22,7 @@ def enumerated():
 
     def posterior(log_evidence, step_s):
         distance = np.abs(RATES[:, np.newaxis] - RATES)
-        moves = np.exp(-distance / (STEP_BPM_PER_S * step_s))
+        moves = np.exp(-distance / (WANDER_BPM * np.sqrt(step_s)))
         moves = (1 - ANYWHERE) * moves / moves.sum(axis=1, keepdims=True) + ANYWHERE / RATES.size
         windows = log_evidence.shape[0]
         result = np.zeros_like(log_evidence)

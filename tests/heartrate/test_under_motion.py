@@ -23,6 +23,16 @@ def test_a_pulse_under_thrice_its_motion_is_found(wrist, method, rate_bpm, caden
     assert mean_error(w, method) < 1.5
 
 
+@best
+@pytest.mark.parametrize(
+    ("window_s", "step_s"), [(8, 0.5), (8, 1), (8, 4), (8, 8), (6, 3), (16, 2)]
+)
+def test_other_windows_and_steps_serve_alike(wrist, method, window_s, step_s):
+    w = wrist(105.0, 80.0)
+    rates = estimate(w.ppg, w.acc, fs_hz=w.fs_hz, window_s=window_s, step_s=step_s, method=method)
+    assert np.abs(rates.hr_bpm - 105.0).mean() < 1.5
+
+
 def test_the_conventional_band_locks_to_the_cadence_and_adaptive_does_not(wrist):
     w = wrist(90.0, 70.0)
     rates = estimate(w.ppg, w.acc, fs_hz=w.fs_hz, method="conventional")

@@ -4,7 +4,7 @@
 2. Weigh how strongly the rest speaks for each rate from 30 to 230 bpm (``evidence``).
 3. Follow the rate through the record (``tracking``) and read it off around the most
    probable one.
-4. With the whole record at hand, sharpen by phase (``refinement``) and average three windows.
+4. With the whole record at hand, sharpen by phase (``refinement``) and average over 6 s.
 
 Confidence: the probability of being within 5 bpm, from a second track that listens to a
 quarter of the evidence only, times the amplitude share of the line there that motion does
@@ -41,7 +41,8 @@ from palpate.heartrate.tracking import forward, forward_backward, mean_near_peak
 from palpate.signals import FloatArray
 
 TOLERANCE_BPM = 5.0
-SMOOTHED_WINDOWS = 3
+SMOOTHED_S = 6.0
+"""Three windows at the default step."""
 TEMPER = 0.25
 """Share of the evidence that confidence listens to; 0.2 to 0.4 rank windows alike. What fools
 a tracker lasts about as long as the cancellation's memory, four windows at the default."""
@@ -67,9 +68,10 @@ def robust(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
     belief = forward_backward(heard.evidence, axis.rate_bpm, step_s=signals.step_s)
     tracked = mean_near_peak(belief, belief, axis.rate_bpm, half_width_bpm=TOLERANCE_BPM)
     doubtful = forward_backward(TEMPER * heard.evidence, axis.rate_bpm, step_s=signals.step_s)
-    half_span = max(1, round(0.5 * signals.width / (signals.fs_hz * signals.step_s)))
+    half_span = round(0.5 * signals.width / (signals.fs_hz * signals.step_s))
     hr_bpm = phase_refined(tracked, heard.rest, axis, half_span=half_span, step_s=signals.step_s)
-    hr_bpm = uniform_filter1d(hr_bpm, SMOOTHED_WINDOWS, mode="nearest")
+    smoothed = 2 * int(0.5 * SMOOTHED_S / signals.step_s) + 1
+    hr_bpm = uniform_filter1d(hr_bpm, smoothed, mode="nearest")
     hr_bpm = np.clip(hr_bpm, axis.rate_bpm[0], axis.rate_bpm[-1])
     return hr_bpm, _confidence(tracked, doubtful, heard.kept, axis)
 

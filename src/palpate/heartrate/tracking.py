@@ -13,9 +13,10 @@ import numpy as np
 
 from palpate.signals import FloatArray
 
-STEP_BPM_PER_S = 1.0
-"""Mean absolute change of the rate. The steepest exercise onset is of this order: 60 bpm with
-a time constant of 57.6 s (Hunt 2015, doi 10.1186/s12938-015-0112-7) starts at 1.04 bpm/s."""
+WANDER_BPM = 1.4
+"""Mean absolute change of the rate in a second; in longer steps it grows with the root of time,
+as in a random walk. 2 bpm in the usual 2 s: the steepest exercise onset, 60 bpm with a time
+constant of 57.6 s (Hunt 2015, doi 10.1186/s12938-015-0112-7), starts at 1.04 bpm/s."""
 ANYWHERE = 1e-4
 """Probability that the next rate has nothing to do with this one."""
 
@@ -60,7 +61,7 @@ def mean_near_peak(
 def _transition(rate_bpm: FloatArray, step_s: float) -> FloatArray:
     """Return the probability ``(h, h)`` of moving from the row's rate to the column's."""
     distance = np.abs(rate_bpm[:, np.newaxis] - rate_bpm)
-    moves = np.exp(-distance / (STEP_BPM_PER_S * step_s))
+    moves = np.exp(-distance / (WANDER_BPM * np.sqrt(step_s)))
     moves /= moves.sum(axis=1, keepdims=True)
     return np.asarray((1.0 - ANYWHERE) * moves + ANYWHERE / rate_bpm.size)
 
