@@ -1,0 +1,272 @@
+"""Run a heart-rate source again under every set of repairs that can be made to it.
+
+A module that joins stages, like ``pipeline``; what it returns is taken apart by
+``explanation.budget``.
+
+Repairs
+-------
+``clock``
+    The windows are compared with the reference at the time that the light shows to be
+    right (``explanation.light_clock``).
+``latency``
+    A device's readings are compared with the reference as much earlier as they are late on
+    the right clock: delay and smoothing together (``timing.latency``).
+``clock or latency``
+    Both in one, where no light tells them apart.
+``best optical channel``
+    Of several, the estimator hears only the one that carries the true rate best around
+    here (``oracle_channel``).
+``motion cancellation``
+    The estimator hears what an adaptive filter leaves of the light when the accelerometer's
+    part is taken out. Not offered to estimators that cancel motion themselves.
+``oracle peak choice``
+    Where the light has a prominent spectral peak within a resolution cell of the true rate
+    and the estimate sits on another one, the estimate becomes that peak.
+
+The reference between windows is interpolated; it is undefined next to an untrusted window.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from palpate.conditioning import STEP_S, WINDOW_S, parabolic_peak, window_samples, windowed
+from palpate.explanation.budget import ErrorBudget, error_budget
+from palpate.explanation.light_clock import LightClock
+from palpate.explanation.oracle import oracle_windows
+from palpate.explanation.shapley import subsets
+from palpate.heartrate import METHODS
+from palpate.heartrate.adaptive import cancelled_light
+from palpate.heartrate.conventional import mean_channel_power
+from palpate.heartrate.estimation import NEEDS_MOTION
+from palpate.heartrate.preparation import Prepared, WristSignals, prepare
+from palpate.heartrate.spectra import power, rate_axis, window_spectra
+from palpate.signals import BoolArray, FloatArray, IntArray, WindowTable
+from palpate.timing import latency
+from palpate.validation import checked_choice
+
+CLOCK, LATENCY, CLOCK_OR_LATENCY = "clock", "latency", "clock or latency"
+CHANNEL, MOTION, PEAK = "best optical channel", "motion cancellation", "oracle peak choice"
+PROMINENT = 8.0
+"""Over the noise that the median implies: e**-8 per bin, so that noise has such a peak near
+the true rate in fewer than one window in a thousand."""
+MEDIAN_OF_EXPONENTIAL = float(np.log(2.0))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Counterfactuals:
+    """Absolute errors in bpm ``(n,)`` of one source under every set of repairs.
+
+    ``untried`` says why a repair that might apply was not offered. ``oracle`` is the repair
+    that is told the truth, if it was offered.
+    """
+
+    absolute_error_bpm: dict[frozenset[str], FloatArray]
+    step_s: float
+    untried: dict[str, str] = field(default_factory=dict)
+    oracle: str | None = None
+
+    def budget(self) -> ErrorBudget:
+        """Share the error out; the repair that is told the truth comes last."""
+        return error_budget(self.absolute_error_bpm, last=self.oracle, step_s=self.step_s)
+
+
+def device_counterfactuals(
+    reference: WindowTable, estimate_bpm: FloatArray, clock: LightClock | None = None
+) -> Counterfactuals:
+    """Repair the clock and the latency of a device's own heart rate.
+
+    Parameters
+    ----------
+    reference
+        With the columns ``hr_bpm`` and ``trusted``, windows in time order.
+    estimate_bpm
+        The device's rate in the same windows; NaN where it has none.
+    clock
+        What the light of the same device says about its clock; None without light.
+    """
+    heart = _Heart.of(reference)
+    known = clock is not None and clock.known
+    clock_s = _clock_s(reference, clock)
+    middle_s = _middle_s(reference)
+    late = latency(heart.time_s, heart.hr_bpm, middle_s + clock_s, estimate_bpm)
+    late_s = np.full(middle_s.shape, -late.lateness_s)
+    moves = {CLOCK: clock_s, LATENCY: late_s} if known else {CLOCK_OR_LATENCY: late_s}
+    untried = {}
+    if late.reason:
+        lost = LATENCY if known else CLOCK_OR_LATENCY
+        untried[lost] = late.reason
+        del moves[lost]
+    errors = {}
+    for repairs in subsets(list(moves)):
+        at_s = middle_s + sum(moves[name] for name in repairs)
+        errors[repairs] = np.abs(estimate_bpm - heart.at(at_s))
+    return Counterfactuals(errors, _step_s(reference), untried)
+
+
+def light_counterfactuals(
+    reference: WindowTable,
+    ppg: FloatArray,
+    acc: FloatArray | None,
+    *,
+    method: str,
+    fs_hz: float,
+    start_s: float = 0.0,
+    window_s: float = WINDOW_S,
+    step_s: float = STEP_S,
+    clock: LightClock | None = None,
+) -> Counterfactuals:
+    """Repair what an estimator made of light and motion.
+
+    Parameters
+    ----------
+    reference
+        With the columns ``hr_bpm`` and ``trusted``, on the grid that ``start_s`` and
+        ``step_s`` fall on.
+    ppg, acc, fs_hz, start_s, window_s, step_s, method
+        As for ``heartrate.estimate``.
+    clock
+        What this light says about its clock; None if nobody asked it.
+    """
+    checked_choice(method, METHODS, "method")
+    grid: dict[str, float] = {"start_s": start_s, "window_s": window_s, "step_s": step_s}
+    prepared = prepare(ppg, acc, fs_hz=fs_hz, **grid)
+    windows = WindowTable(prepared.start_s, prepared.end_s)
+    heart, middle_s = _Heart.of(reference), _middle_s(windows)
+    clock_s = _clock_s(windows, clock)
+    truth = {known: heart.at(middle_s + clock_s * known) for known in (False, True)}
+    repairs, untried = [], {}
+    if clock is not None and clock.known:
+        repairs.append(CLOCK)
+    elif clock is not None:
+        untried[CLOCK] = clock.reason
+    if prepared.signals.ppg.shape[1] > 1:
+        repairs.append(CHANNEL)
+    if prepared.signals.acc.shape[1] > 0 and method not in NEEDS_MOTION:
+        repairs.append(MOTION)
+    whole, _ = window_samples(len(ppg), fs_hz=fs_hz, window_s=window_s, step_s=step_s)
+    right_bpm = truth[CLOCK in repairs][: whole.size]
+    heard = oracle_windows(ppg, acc, right_bpm, fs_hz=fs_hz, **grid)
+    channel = windows.joined(heard)["oracle_channel"]
+    errors = {}
+    for light_repairs in subsets([name for name in repairs if name != CLOCK]):
+        listened = _listened(prepared, method, light_repairs, channel)
+        for clock_repairs in subsets([CLOCK] if CLOCK in repairs else []):
+            true_bpm = truth[bool(clock_repairs)]
+            members = light_repairs | clock_repairs
+            errors[members] = np.abs(listened.hr_bpm - true_bpm)
+            errors[members | {PEAK}] = np.abs(listened.best_peak(true_bpm) - true_bpm)
+    ordered = {members: errors[members] for members in subsets([*repairs, PEAK])}
+    return Counterfactuals(ordered, step_s, untried, oracle=PEAK)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Heart:
+    """The reference over time: middles of its windows, and its rate, NaN where not trusted."""
+
+    time_s: FloatArray
+    hr_bpm: FloatArray
+
+    @classmethod
+    def of(cls, reference: WindowTable) -> _Heart:
+        rate = np.where(reference["trusted"], reference["hr_bpm"], np.nan)
+        return cls(_middle_s(reference), rate)
+
+    def at(self, time_s: FloatArray) -> FloatArray:
+        return np.interp(time_s, self.time_s, self.hr_bpm, left=np.nan, right=np.nan)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Listened:
+    """An estimator's rates ``(w,)``, and the spectra ``(w, f)`` that it could choose from."""
+
+    hr_bpm: FloatArray
+    spectrum: FloatArray
+    rate_bpm: FloatArray
+    cell_bpm: float
+
+    def best_peak(self, true_bpm: FloatArray) -> FloatArray:
+        """Return the rates, moved to the peak at the true rate where they sit elsewhere."""
+        peak_bpm = nearest_peak(self.spectrum, self.rate_bpm, true_bpm)
+        there = np.abs(peak_bpm - true_bpm) <= self.cell_bpm
+        elsewhere = ~(np.abs(self.hr_bpm - peak_bpm) <= self.cell_bpm)
+        return np.where(there & elsewhere, peak_bpm, self.hr_bpm)
+
+
+def nearest_peak(spectrum: FloatArray, rate_bpm: FloatArray, true_bpm: FloatArray) -> FloatArray:
+    """Return the prominent peak nearest to the true rate ``(w,)``; NaN where there is none.
+
+    ``spectrum`` is ``(w, f)`` power at the rates ``rate_bpm (f,)``, equally spaced.
+    """
+    floor = np.median(spectrum, axis=1, keepdims=True) / MEDIAN_OF_EXPONENTIAL
+    inner = spectrum[:, 1:-1]
+    peaks = np.zeros(spectrum.shape, dtype=bool)
+    peaks[:, 1:-1] = (inner > spectrum[:, :-2]) & (inner >= spectrum[:, 2:])
+    peaks &= spectrum > PROMINENT * floor
+    away = np.where(peaks, np.abs(rate_bpm - true_bpm[:, np.newaxis]), np.inf)
+    nearest = np.argmin(np.where(np.isnan(away), np.inf, away), axis=1)
+    found = rate_bpm[0] + (rate_bpm[1] - rate_bpm[0]) * parabolic_peak(spectrum, nearest)
+    known = peaks[np.arange(nearest.size), nearest] & np.isfinite(true_bpm)
+    return np.where(known, found, np.nan)
+
+
+def _listened(
+    prepared: Prepared, method: str, repairs: frozenset[str], channel: IntArray
+) -> _Listened:
+    signals = prepared.signals
+    if MOTION in repairs:
+        light = cancelled_light(signals)
+        windows = windowed(light, signals.first, signals.width)
+        windows = np.where(signals.usable[:, np.newaxis, :], windows, 0.0)
+        signals = replace(signals, ppg=light, ppg_windows=windows)
+    answered = prepared.reason == ""
+    if CHANNEL not in repairs:
+        return _answers(signals, method, answered)
+    alone = [
+        _answers(_one_channel(signals, column), method, answered & signals.usable[:, column])
+        for column in range(signals.ppg.shape[1])
+    ]
+    rows = np.arange(channel.size)
+    return replace(
+        alone[0],
+        hr_bpm=np.stack([a.hr_bpm for a in alone])[channel, rows],
+        spectrum=np.stack([a.spectrum for a in alone])[channel, rows],
+    )
+
+
+def _answers(signals: WristSignals, method: str, answered: BoolArray) -> _Listened:
+    axis = rate_axis(signals)
+    spectra = window_spectra(signals.ppg_windows, axis)[:, : axis.rate_bpm.size]
+    hr_bpm, _ = METHODS[method](signals)
+    return _Listened(
+        hr_bpm=np.where(answered, hr_bpm, np.nan),
+        spectrum=mean_channel_power(power(spectra)),
+        rate_bpm=axis.rate_bpm,
+        cell_bpm=60.0 * signals.fs_hz / signals.width,
+    )
+
+
+def _one_channel(signals: WristSignals, column: int) -> WristSignals:
+    only = slice(column, column + 1)
+    return replace(
+        signals,
+        ppg=signals.ppg[:, only],
+        ppg_windows=signals.ppg_windows[:, :, only],
+        usable=signals.usable[:, only],
+    )
+
+
+def _clock_s(windows: WindowTable, clock: LightClock | None) -> FloatArray:
+    """Return what to add to the time of each window; 0 where the clock is not known."""
+    middle_s = _middle_s(windows)
+    return np.zeros(middle_s.shape) if clock is None else clock.right_s(middle_s) - middle_s
+
+
+def _middle_s(windows: WindowTable) -> FloatArray:
+    return np.asarray((windows.start_s + windows.end_s) / 2.0)
+
+
+def _step_s(windows: WindowTable) -> float:
+    return float(np.median(np.diff(windows.start_s))) if len(windows) > 1 else STEP_S
