@@ -28,7 +28,7 @@ from scipy import ndimage
 
 from palpate.signals import BoolArray, FloatArray, IntArray
 
-_REACH = 8  # how many candidates a step may skip
+_REACH = 5  # how many candidates back a step may come from
 _IRREGULAR = 0.1  # e: one interval in ten follows no rhythm
 _WIDE = 0.5  # w: a factor of 1.6 either way is common among irregular intervals
 _SPREAD = (0.1, 0.4)  # s: sinus arrhythmia ... atrial fibrillation

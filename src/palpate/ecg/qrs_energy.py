@@ -74,8 +74,9 @@ class Grid:
         if at is not None:
             return np.interp(at, (np.arange(per_block.size) + 0.5) * width, per_block)
         corners = np.pad(per_block, (1, 2), mode="edge")
-        ramp = np.arange(width) / width + 0.5 / width
-        values = corners[:-1, np.newaxis] + np.diff(corners)[:, np.newaxis] * ramp
+        ramp = (np.arange(width) + 0.5) / width
+        values = np.multiply.outer(np.diff(corners), ramp)
+        values += corners[:-1, np.newaxis]
         return values.ravel()[width // 2 : width // 2 + self.n]
 
 
@@ -113,9 +114,10 @@ def lead_energy(lead: FloatArray, grid: Grid) -> LeadEnergy:
         ]
     )
     weights /= weights.sum(axis=0)
-    for i, (level, _) in enumerate(measures):
-        energies[i] *= grid.per_sample(weights[i] / level)
-    power = np.sum(energies, axis=0)
+    for energy, weight, (level, _) in zip(energies, weights, measures, strict=True):
+        np.multiply(energy, grid.per_sample(weight / level), out=energy)
+    power = energies[0]
+    power += energies[1]
     clarity = np.sum(weights * [clarity for _, clarity in measures], axis=0)
     strength, peak = _relative(np.sqrt(power, out=power), grid)
     heard = np.clip(peak / _HEARD, 0.01, 1.0) ** 4
@@ -159,7 +161,7 @@ def _relative(strength: FloatArray, grid: Grid) -> tuple[FloatArray, FloatArray]
     """Return the strength over its own level, and the summit of each block in that unit."""
     summit = grid.blocks(strength).max(axis=1)
     level = np.maximum(ndimage.median_filter(summit, _BLOCKS), _LOWEST)
-    return strength / grid.per_sample(level), summit / level
+    return np.divide(strength, grid.per_sample(level), out=strength), summit / level
 
 
 def low_passed(lead: FloatArray, grid: Grid) -> FloatArray:
@@ -168,7 +170,8 @@ def low_passed(lead: FloatArray, grid: Grid) -> FloatArray:
     kernel = signal.firwin(2 * half + 1, min(_LOWPASS_HZ, 0.45 * fs_hz), fs=fs_hz)
     working = np.asarray(signal.upfirdn(kernel, lead, down=grid.factor))[2 : 2 + grid.n]
     working[:2], working[-2:] = working[2], working[-3]  # where the kernel hangs over the edge
-    return np.asarray(working - working[0])
+    working -= working[0]
+    return working
 
 
 def _band_energy(working: FloatArray, band_hz: tuple[float, float], grid: Grid) -> FloatArray:
@@ -179,8 +182,8 @@ def _band_energy(working: FloatArray, band_hz: tuple[float, float], grid: Grid) 
     kernel -= kernel.mean()  # a constant must leave nothing
     band = ndimage.correlate1d(working, kernel, mode="nearest")
     np.multiply(band, band, out=band)
-    energy = ndimage.uniform_filter1d(band, grid.samples(_SMOOTH_S) | 1)
-    return np.asarray(np.maximum(energy, 0.0, out=energy))
+    ndimage.uniform_filter1d(band, grid.samples(_SMOOTH_S) | 1, output=band)
+    return np.asarray(np.maximum(band, 0.0, out=band))
 
 
 def level_and_clarity(

@@ -43,7 +43,7 @@ def placed(working: FloatArray, beats: IntArray, lead: FloatArray, grid: Grid) -
     clear = (height != 0.0) & narrow & (np.abs(height) >= _TOWERS * opposite)
     marks = np.minimum((beats + np.where(clear, offset, 0)) * grid.factor, lead.size - 1)
     marks[clear] = _summits(lead, marks[clear], np.sign(height[clear]), grid)
-    return np.unique(marks)
+    return marks[np.concatenate(([True], np.diff(marks) > 0))]
 
 
 def _tallest(windows: FloatArray, reach: int) -> tuple[FloatArray, IntArray]:

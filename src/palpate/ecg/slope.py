@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from palpate.ecg.beat_path import best_path, local_rhythm
+from palpate.ecg.beat_path import Rhythm, best_path, local_rhythm
 from palpate.ecg.beat_shapes import learn_shapes, resemblance
 from palpate.ecg.qrs_energy import (
     Grid,
@@ -37,6 +37,7 @@ _SHAPE_SLOPE = 8.0  # log-likelihood ratio per unit of correlation
 _SHAPE_CAP = 2.0
 _STRONG = 0.4  # a first guess at the beats, to learn rhythm from
 _STRONG_EVIDENCE = 1.0
+_HOPELESS = -2.0  # no rhythm makes up for this
 _SETTLED = 7.0  # strong, and the image of a beat
 _LEARN = 0.5  # ... and shapes
 _CLEAR = 5.0  # clarity at which a beat may teach
@@ -83,18 +84,20 @@ def _decided(
     evidence = np.clip(
         _STRENGTH_SLOPE * np.log(strength / _UNDECIDED), -_STRENGTH_CAP, _STRENGTH_CAP
     ) + np.clip(_SHAPE_SLOPE * (likeness - _UNDECIDED_SHAPE), -_SHAPE_CAP, _SHAPE_CAP)
-    clear = clarity >= min(_CLEAR, float(np.median(clarity)))
     beats = np.flatnonzero((strength > _STRONG) & (evidence > _STRONG_EVIDENCE))
+    clear = clarity >= min(_CLEAR, float(np.median(clarity)))
     certain = (likeness > _SURE_SHAPE) & clear
     rhythm = local_rhythm(time_s, beats, certain[beats])
-    return best_path(
-        time_s,
-        evidence,
-        strength,
-        rhythm,
-        rhythm_weight=np.clip(_RHYTHM_CLARITY / clarity, _LEAST_RHYTHM, 1.0),
-        settled=(evidence > _SETTLED) & (clarity >= _CLEAR),
+    hopeful = np.flatnonzero(evidence > _HOPELESS)
+    path = best_path(
+        time_s[hopeful],
+        evidence[hopeful],
+        strength[hopeful],
+        Rhythm(rhythm.rr_s[hopeful], rhythm.spread[hopeful]),
+        rhythm_weight=np.clip(_RHYTHM_CLARITY / clarity[hopeful], _LEAST_RHYTHM, 1.0),
+        settled=(evidence[hopeful] > _SETTLED) & (clarity[hopeful] >= _CLEAR),
     )
+    return hopeful[path]
 
 
 def _agreed_strength(
