@@ -256,7 +256,7 @@ def reference_fault(e: Evidence) -> FloatArray:
 
 def clock_error(e: Evidence) -> FloatArray:
     """The light shows another clock, and there the error is within tolerance or mostly gone."""
-    off = rising(np.abs(e["clock_offset_s"]), 0.3, 0.6)
+    off = rising(np.abs(e["clock_offset_s"]) / e["clock_within_s"], 1.0, 1.5)
     share = share_removed(e, e["repaired_bpm"])
     repaired = all_of(within_tolerance(e, e["repaired_bpm"]), rising(share, 0.1, 0.25))
     return all_of(off, any_of(repaired, rising(share, 0.25, 0.6)))

@@ -13,6 +13,7 @@ level_move            range of the light's slow level in the window, in usual pu
                       heights; breathing and vessel tone stay near 1
 swing_share           height of the light's swing over its usual height
 clock_offset_s        how much the light's clock is off here (``light_clock``)
+clock_within_s        how far off that may be
 ===================== ===========================================================
 
 A usual pulse height is the median over the windows whose light carries the true rate clearly
@@ -127,7 +128,10 @@ def band_evidence(
     for table in tables:
         evidence = evidence.joined(table)
     off_s = clock.right_s(grid.start_s) - grid.start_s
-    columns = {"clock_offset_s": off_s if clock.known else np.full(off_s.shape, np.nan)}
+    columns = {
+        "clock_offset_s": off_s if clock.known else np.full(off_s.shape, np.nan),
+        "clock_within_s": np.full(off_s.shape, clock.within_s),
+    }
     if "swing_height" in evidence:
         height = evidence["swing_height"]
         clear = evidence["oracle_snr_db"] >= CLEAR_DB
