@@ -31,6 +31,8 @@ from palpate.validation import InputError
 MAX_DRIFT_PPM = 500.0
 MAX_COARSE_SEGMENTS = 48
 """More voters than this cost time and add nothing to the verdict (own choice)."""
+MAX_DRIFT_STEPS = 16
+"""Drifts to try on either side; enough for half a sample each over an hour at 4 Hz."""
 WANTED_SEGMENTS = 8
 CANDIDATE = 1e-2
 """A coarse line this unlikely by chance is looked at where a sharp fine view must then stand
@@ -111,7 +113,13 @@ def fit_clock(
             rules.coarse_segment_s,
         )
     )
-    curves = _coarse_curves(reference.coarse, recording.coarse, segment_s, max_offset_s)
+    curves = _coarse_curves(
+        reference.coarse,
+        recording.coarse,
+        segment_s,
+        max_offset_s=max_offset_s,
+        max_drift=max_drift_ppm * 1e-6,
+    )
     needed_s = MIN_SEGMENTS * rules.least_segment_s
     if curves is None:
         return unknown(method, f"the recordings share too little; {needed_s:.0f} s are needed")
@@ -162,19 +170,28 @@ class _Pair:
         coarse = self.recording.coarse
         centre = self.curves.first[line.first : line.end] + self.curves.width / 2.0
         length_s = float(np.ptp(centre)) / coarse.fs_hz
+        blur_s = (self.curves.pooled - 1) / coarse.fs_hz
         return RoughLine(
             at_s=coarse.start_s + float(centre.mean()) / coarse.fs_hz,
             lag_s=self.lag_s(line.lag),
             drift=line.slope,
-            lag_reach_s=self.rules.reach_s,
-            drift_reach=self.rules.reach_s / max(length_s, 1.0),
+            lag_reach_s=self.rules.reach_s + 1.5 * blur_s,
+            drift_reach=(self.rules.reach_s + 3.0 * blur_s) / max(length_s, 1.0),
         )
 
 
 def _coarse_curves(
-    reference: Trace, recording: Trace, segment_s: float, max_offset_s: float | None
+    reference: Trace,
+    recording: Trace,
+    segment_s: float,
+    *,
+    max_offset_s: float | None,
+    max_drift: float,
 ) -> Curves | None:
-    """Correlate the coarse segments; None where either recording is too short."""
+    """Correlate the coarse segments; None where either recording is too short.
+
+    Lags are pooled over long recordings, so that a drift can be searched in few steps.
+    """
     fs_hz = recording.fs_hz
     width = round(segment_s * fs_hz)
     count = min(recording.values.size // width, MAX_COARSE_SEGMENTS)
@@ -188,8 +205,10 @@ def _coarse_curves(
         lags = max(lags[0], int(np.ceil(shift - reach))), min(lags[1], int(shift + reach))
     if lags[1] < lags[0]:
         return None
+    moved = max_drift * recording.values.size / 2.0
+    pooled = max(int(np.ceil(moved / (0.5 * MAX_DRIFT_STEPS))), 1)
     return correlation_curves(
-        reference.values, recording.values, first=first, width=width, lags=lags
+        reference.values, recording.values, first=first, width=width, lags=lags, pooled=pooled
     )
 
 

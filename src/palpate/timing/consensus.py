@@ -65,7 +65,7 @@ def best_lines(curves: Curves, *, max_drift: float, same: int, split: bool = Tru
     max_drift
         Largest drift to try, samples per sample.
     same
-        Two parts whose lags differ by no more belong together.
+        Two parts whose lags differ by no more samples belong together.
     split
         Whether to look for pauses.
     """
@@ -75,29 +75,29 @@ def best_lines(curves: Curves, *, max_drift: float, same: int, split: bool = Tru
         return []
     parts = [(0, rows)]
     if split:
-        parts = _parts(strength, curves, same)
+        parts = _parts(strength, curves, max(same // curves.pooled, 1))
     return [_line(strength[a:b], curves, (a, b), max_drift) for a, b in parts]
 
 
 def _line(strength: FloatArray, curves: Curves, part: tuple[int, int], max_drift: float) -> Line:
     centre = curves.first[part[0] : part[1]].astype(np.float64)
-    centre -= centre.mean()
+    centre = (centre - centre.mean()) / curves.pooled
     slopes = slopes_to_try(centre, max_drift)
     rows, slope, place = best_shear(strength, centre, slopes)
     chance = chance_of(strength, np.isfinite(curves.values[part[0] : part[1]]))
     decided, rivals = rivals_of(rows, place, base=chance.mean)
     return Line(
         *part,
-        lag=float(curves.first_lag + place),
+        lag=curves.lag_of(place),
         slope=slope,
         p_value=chance.p_value(float(rows[:, place].sum()), tries=len(slopes)),
         decided=decided,
-        rivals=tuple(float(curves.first_lag + lag) for lag in rivals),
+        rivals=tuple(curves.lag_of(column) for column in rivals),
     )
 
 
 def slopes_to_try(centre: FloatArray, max_drift: float) -> FloatArray:
-    """Return drifts up to ``max_drift``, so dense that no segment moves by over half a sample."""
+    """Return drifts up to ``max_drift``, so dense that no segment moves by over half a column."""
     reach = float(np.abs(centre).max())
     steps = int(np.ceil(max_drift * reach / 0.5)) if reach > 0 else 0
     return np.linspace(-max_drift, max_drift, 2 * steps + 1) if steps else np.zeros(1)

@@ -28,15 +28,21 @@ MAX_CORRELATION = 0.99
 class Curves:
     """Correlation ``values (segments, lags)`` of segments on a common axis of lags.
 
-    ``first_lag`` is the lag in samples (reference index less recording index) of column 0;
-    ``first`` holds each segment's first sample and ``width`` the samples of a segment.
-    NaN where a segment would pass the reference's ends.
+    A lag is reference index less recording index. Column 0 holds lags from ``first_lag``
+    on, and every column the best of ``pooled`` neighbouring lags. ``first`` holds each
+    segment's first sample and ``width`` the samples of a segment. NaN where a segment
+    would pass the reference's ends.
     """
 
     values: FloatArray
     first_lag: int
     first: IntArray
     width: int
+    pooled: int = 1
+
+    def lag_of(self, column: int) -> float:
+        """Return the lag at the middle of a column."""
+        return self.first_lag + column * self.pooled + (self.pooled - 1) / 2.0
 
 
 def correlation_curves(
@@ -46,6 +52,7 @@ def correlation_curves(
     first: IntArray,
     width: int,
     lags: tuple[int, int] | None = None,
+    pooled: int = 1,
 ) -> Curves:
     """Correlate segments of ``recording (m,)`` with all of ``reference (n,)``.
 
@@ -57,11 +64,14 @@ def correlation_curves(
         Samples per segment.
     lags
         Smallest and largest lag to keep, both included; all if left out.
+    pooled
+        Keep only the best of so many neighbouring lags.
     """
     places = reference.size - width + 1
     low = -int(first[-1]) if lags is None else lags[0]
     high = places - 1 - int(first[0]) if lags is None else lags[1]
-    values = np.full((first.size, max(high - low + 1, 0)), np.nan)
+    columns = -(-max(high - low + 1, 0) // pooled)
+    values = np.full((first.size, columns), np.nan)
     base, energy, measured = _prepared(reference, width)
     size = fft.next_fast_len(reference.size, real=True)
     spectrum = fft.rfft(base, size)
@@ -72,11 +82,12 @@ def correlation_curves(
         if a >= b or segment is None:
             continue
         product = fft.irfft(spectrum * np.conj(fft.rfft(segment, size)), size)[a:b]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            row[a - start - low : b - start - low] = np.where(
-                measured[a:b], product / energy[a:b], np.nan
-            )
-    return Curves(values, low, first, width)
+        curve = np.full(columns * pooled, np.nan)
+        curve[a - start - low : b - start - low] = np.where(
+            measured[a:b], product / energy[a:b], np.nan
+        )
+        row[:] = np.fmax.reduce(curve.reshape(columns, pooled), axis=1)
+    return Curves(values, low, first, width, pooled)
 
 
 def evidence(correlation: FloatArray) -> FloatArray:

@@ -33,7 +33,7 @@ from palpate.timing.lines import robust_spread
 from palpate.timing.records import UNDEFINED, Trace
 from palpate.validation import InputError, checked_signal, checked_times
 
-BLOCK_S = 60.0
+BLOCK_S = 30.0
 MIN_BLOCKS = 5
 MIN_READINGS = 60
 MIN_SPREAD_BPM = 3.0
@@ -221,9 +221,14 @@ class _Model:
 
 
 def smoothed(values: FloatArray, smoothing_s: float, *, fs_hz: float) -> FloatArray:
-    """Return the exponential average of time constant ``smoothing_s``, begun in balance."""
+    """Return the exponential average of time constant ``smoothing_s``, begun in balance.
+
+    Exact for a course that is straight between samples, so the rate does not matter.
+    """
     if smoothing_s <= 0.0:
         return values
-    keep = float(np.exp(-1.0 / (smoothing_s * fs_hz)))
-    start = [keep * values[0]]
-    return np.asarray(signal.lfilter([1.0 - keep], [1.0, -keep], values, zi=start)[0])
+    steps = smoothing_s * fs_hz
+    keep = float(np.exp(-1.0 / steps))
+    held = (1.0 - keep) * steps
+    start = [held * values[0]]
+    return np.asarray(signal.lfilter([1.0 - held, held - keep], [1.0, -keep], values, zi=start)[0])

@@ -5,8 +5,9 @@ than `MAX_SPACING_S` apart form a group, and a group of `MIN_TAPS` to `MAX_TAPS`
 pattern. Every pattern of one recording is laid on every pattern of the other; what counts
 is how many taps meet one to one within `MEET_S`.
 
-* Two patterns go together if every tap of the smaller one meets a tap of the other.
-* If that can be had at more than one lag, as with evenly spaced taps of which one was
+* Two patterns go together if every tap of the smaller one meets a tap of the other; from
+  `MAY_MISS_FROM` taps on, one may fail to.
+* If as many meet at more than one lag, as with evenly spaced taps of which one was
   missed, the verdict is *ambiguous*.
 * Patterns whose lags agree are pooled, and the lag with most taps wins. Chance is judged as
   if spontaneous jolts were spaced at random between `MIN_SPACING_S` and `MAX_SPACING_S`.
@@ -41,6 +42,7 @@ TAP_WIDTH_S = 0.06
 MIN_SPACING_S = 0.15
 MAX_SPACING_S = 1.5
 MIN_TAPS, MAX_TAPS = 3, 20
+MAY_MISS_FROM = 5
 MEET_S = 0.03
 SIGNIFICANT = 1e-3
 SHARED_ERROR_S = 0.002
@@ -131,16 +133,17 @@ def _usual(level: FloatArray, fs_hz: float) -> FloatArray:
 
 
 def _meeting(reference_s: FloatArray, recording_s: FloatArray) -> _Meeting | None:
-    """Lay one pattern on another at every pair of taps; None if not all of one meet."""
-    needed = min(reference_s.size, recording_s.size)
-    found: list[tuple[FloatArray, FloatArray]] = []
-    for at_s in reference_s:
-        for own_s in recording_s:
-            pair = _met(reference_s, recording_s, float(at_s - own_s))
-            if pair[0].size == needed:
-                found.append(pair)
-    if not found:
+    """Lay one pattern on another at every pair of taps; None if too few of them meet."""
+    pairs = [
+        _met(reference_s, recording_s, float(at_s - own_s))
+        for at_s in reference_s
+        for own_s in recording_s
+    ]
+    most = max(own_s.size for _, own_s in pairs)
+    smaller = min(reference_s.size, recording_s.size)
+    if most < smaller - (smaller >= MAY_MISS_FROM):
         return None
+    found = [pair for pair in pairs if pair[1].size == most]
     lags = [float(np.median(a - b)) for a, b in found]
     spread = [float(np.abs(a - b - lag).mean()) for (a, b), lag in zip(found, lags, strict=True)]
     best = int(np.argmin(spread))
