@@ -27,10 +27,9 @@ FLAG_COLOURS = {
     "unknown": "#ffffff",
 }
 MAX_ERROR_SHOWN_BPM = 80.0
-INTENSITY_TICKS_MG = (0, 10, 30, 60, 100, 200, 300, 400, 600, 800, 1000, 1500, 2000)
+INTENSITY_TICKS_MG = (0, 10, 30, 60, 100, 150, 200, 300, 400, 600, 800, 1000, 1500, 2000)
 MOST_TIME_TICKS = 10
 TIME_STEPS_S = (5, 10, 30, 60, 120, 300, 600, 1800, 3600, 7200)
-BETWEEN = "between activities"
 DOTS: dict[str, Any] = {
     "ls": "none",
     "marker": "o",
@@ -97,7 +96,7 @@ def dose_figure(session: Session, source: SourceResult, dose: DoseResponse) -> F
                 dose.intensity[mine] * 1e3,
                 np.minimum(dose.absolute_error_bpm[mine], MAX_ERROR_SHOWN_BPM),
                 color=colour,
-                label=name or BETWEEN,
+                label=name or _unnamed(session),
                 **DOTS,
             )
         axis.fill_between(
@@ -128,8 +127,10 @@ def dose_figure(session: Session, source: SourceResult, dose: DoseResponse) -> F
             fontsize=8.5,
         )
         axis.set_xscale("function", functions=(lambda x: np.sqrt(np.maximum(x, 0)), np.square))
-        axis.set_xticks([t for t in INTENSITY_TICKS_MG if t <= 1.05e3 * dose.grid[-1]])
-        axis.set_xlim(left=0)
+        low_mg, high_mg = dose.grid[[0, -1]] * 1e3
+        left_mg = 0.0 if low_mg < 0.3 * high_mg else 0.9 * low_mg
+        axis.set_xticks([t for t in INTENSITY_TICKS_MG if left_mg <= t <= 1.05 * high_mg])
+        axis.set_xlim(left_mg, 1.05 * high_mg)
         axis.set_ylim(0, None)
         axis.set_xlabel("motion intensity: mean amplitude deviation of the acceleration (mg)")
         axis.set_ylabel("absolute error (bpm)")
@@ -153,7 +154,9 @@ def agreement_figure(session: Session, source: SourceResult) -> Figure:
         for name, colour in _activity_colours(names, session):
             mine = activity == name
             left.plot(reference[mine], estimate[mine], color=colour, **DOTS)
-            right.plot(reference[mine], error[mine], color=colour, label=name or BETWEEN, **DOTS)
+            right.plot(
+                reference[mine], error[mine], color=colour, label=name or _unnamed(session), **DOTS
+            )
         ends = [
             np.min([reference.min(), estimate.min()]),
             np.max([reference.max(), estimate.max()]),
@@ -180,7 +183,8 @@ def agreement_figure(session: Session, source: SourceResult) -> Figure:
         right.set_xlabel("reference (bpm)")
         right.set_ylabel("error (bpm)")
         right.set_title("error, bias and 95 % limits of agreement")
-        figure.legend(loc="outside lower center", ncols=max(len(names), 1), markerscale=1.4)
+        if session.activities:
+            figure.legend(loc="outside lower center", ncols=len(names), markerscale=1.4)
     return figure
 
 
@@ -304,6 +308,10 @@ def _activity_colours(names: Iterable[str], session: Session) -> list[tuple[str,
     colours = dict(zip(known, _cycle(len(known)), strict=True))
     present = set(names)
     return [(name, colours.get(name, MUTED)) for name in ["", *known] if name in present]
+
+
+def _unnamed(session: Session) -> str:
+    return "between activities" if session.activities else "every window"
 
 
 def _cycle(count: int) -> list[str]:
