@@ -30,10 +30,9 @@ from palpate.heartrate.preparation import WristSignals
 from palpate.heartrate.spectra import ComplexArray, RateAxis, power, window_spectra
 from palpate.signals import FloatArray
 
-LAG_S = 0.08
-"""Spacing of the lags: above the Nyquist rate of everything below 6 Hz."""
-LAGS = 5
-"""-0.16 s to 0.16 s."""
+LAGS = 7
+LAG_S = 0.2 / 3
+"""0.2 s either way, at a spacing that suits everything below 7.5 Hz."""
 MEMORY_S = 8.0
 """Time constant of the pool; 6 to 12 s serve alike."""
 RIDGE = 1e-3
