@@ -126,17 +126,23 @@ def dose_figure(session: Session, source: SourceResult, dose: DoseResponse) -> F
             color=BAD,
             fontsize=8.5,
         )
-        axis.set_xscale("function", functions=(lambda x: np.sqrt(np.maximum(x, 0)), np.square))
-        low_mg, high_mg = dose.grid[[0, -1]] * 1e3
-        left_mg = 0.0 if low_mg < 0.3 * high_mg else 0.9 * low_mg
-        axis.set_xticks([t for t in INTENSITY_TICKS_MG if left_mg <= t <= 1.05 * high_mg])
-        axis.set_xlim(left_mg, 1.05 * high_mg)
+        _scale_intensity(axis, *(dose.grid[[0, -1]] * 1e3))
         axis.set_ylim(0, None)
         axis.set_xlabel("motion intensity: mean amplitude deviation of the acceleration (mg)")
         axis.set_ylabel("absolute error (bpm)")
         axis.set_title(f"{source.name}: error against motion")
         axis.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), markerscale=1.4)
     return figure
+
+
+def _scale_intensity(axis: Axes, low_mg: float, high_mg: float) -> None:
+    """Show a wide range on a square-root scale from 0, a narrow one as it is."""
+    if low_mg > 0.3 * high_mg:
+        axis.set_xlim(0.95 * low_mg, 1.05 * high_mg)
+        return
+    axis.set_xscale("function", functions=(lambda x: np.sqrt(np.maximum(x, 0)), np.square))
+    axis.set_xticks([t for t in INTENSITY_TICKS_MG if t <= 1.05 * high_mg])
+    axis.set_xlim(0.0, 1.05 * high_mg)
 
 
 def agreement_figure(session: Session, source: SourceResult) -> Figure:
