@@ -134,6 +134,16 @@ def test_short_gaps_are_bridged(wrist, method):
     assert np.abs(rates.hr_bpm - 90.0).max() < 2.0
 
 
+@every
+@pytest.mark.parametrize("fs_hz", [25.0, 128.0])
+def test_the_odd_lost_sample_costs_nothing(wrist, method, fs_hz):
+    w = wrist(motion=0.0, duration_s=40.0, fs_hz=fs_hz)
+    lost = np.random.default_rng(5).random(w.ppg.shape) < 0.05
+    rates = estimate(np.where(lost, np.nan, w.ppg), w.acc, fs_hz=fs_hz, method=method)
+    assert rates.n_undefined == 0
+    assert np.abs(rates.hr_bpm - 90.0).max() < 2.0
+
+
 @guided
 def test_without_motion_it_falls_back_and_says_so(wrist, method):
     w = wrist(motion=0.0, duration_s=40.0)

@@ -20,6 +20,7 @@ from typing import Any
 
 import numpy as np
 from scipy import signal
+from scipy.ndimage import uniform_filter1d
 
 from palpate.conditioning import bridge_gaps, window_grid, windowed
 from palpate.signals import BoolArray, FloatArray, IntArray, StrArray
@@ -35,6 +36,9 @@ KAISER_BETA = 5.0
 MAX_RATIO_TERM = 2000
 MIN_WINDOW_S = 4.0
 """Two cycles at 30 bpm."""
+MAX_HELD_SHARE = 0.2
+"""A working sample is a gap if more than this share of what its filter sees is missing; the
+odd lost sample is held."""
 MAX_MISSING_SHARE = 0.25
 """A channel that misses more than this share of a window is not used there (common
 practice, no source)."""
@@ -171,11 +175,10 @@ def _slow(values: FloatArray, ratio: Fraction) -> tuple[FloatArray, BoolArray]:
     )[:count]
     if not missing.any():
         return slow + offset, np.zeros(slow.shape, dtype=bool)
-    reach = max(1, round(REACH / float(ratio)))
-    box = np.ones((2 * reach + 1, 1))
-    touched = signal.oaconvolve(missing.astype(np.float64), box, mode="same", axes=0) > 0.5
+    width = 2 * max(1, round(REACH / float(ratio))) + 1
+    around = uniform_filter1d(missing.astype(np.float64), width, axis=0, mode="nearest")
     nearest = np.minimum(np.round(np.arange(count) / float(ratio)), values.shape[0] - 1)
-    return slow + offset, touched[nearest.astype(np.intp)]
+    return slow + offset, around[nearest.astype(np.intp)] > MAX_HELD_SHARE
 
 
 def _anti_alias(ratio: Fraction) -> FloatArray:
