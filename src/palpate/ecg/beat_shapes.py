@@ -26,7 +26,7 @@ _SHAPES = 3  # normal, ectopic, fused or paced
 _ALIKE = 0.8  # correlation within one shape
 _MIN_SHARE = 0.02  # fewer beats than this do not make a shape
 _MIN_BEATS = 5
-_LEARN_FROM = 1500  # beats spread over the record are enough to know its shapes
+_LEARN_FROM = 500  # beats spread over the record are enough to know its shapes
 _ROUNDS = 3
 _CHUNK = 8192
 

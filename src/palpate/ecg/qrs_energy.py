@@ -33,7 +33,7 @@ _WORK_HZ = 125.0  # the energy of a QRS complex ends near 40 Hz
 _LOWPASS_HZ = 45.0
 _BANDS_HZ = ((8.0, 30.0), (20.0, 40.0))
 _BAND_GAIN = (5.0, 1.0)  # at equal clarity the lower band leads: it sees ectopic beats
-_KERNEL_S = 0.2
+_KERNEL_S = 0.16
 _SMOOTH_S = 0.12  # a normal QRS complex lasts at most 0.12 s
 _APART_S = 0.2  # refractory period: no rate above 300 bpm
 _BLOCK_S = 1.5
@@ -166,10 +166,10 @@ def _relative(strength: FloatArray, grid: Grid) -> tuple[FloatArray, FloatArray]
 
 def low_passed(lead: FloatArray, grid: Grid) -> FloatArray:
     """Return a finite lead ``(n_samples,)`` on the grid, from zero and without aliases."""
-    fs_hz, half = grid.rate_hz * grid.factor, 2 * grid.factor
+    fs_hz, half = grid.rate_hz * grid.factor, grid.factor
     kernel = signal.firwin(2 * half + 1, min(_LOWPASS_HZ, 0.45 * fs_hz), fs=fs_hz)
-    working = np.asarray(signal.upfirdn(kernel, lead, down=grid.factor))[2 : 2 + grid.n]
-    working[:2], working[-2:] = working[2], working[-3]  # where the kernel hangs over the edge
+    working = np.asarray(signal.upfirdn(kernel, lead, down=grid.factor))[1 : 1 + grid.n]
+    working[:1], working[-1:] = working[1], working[-2]  # where the kernel hangs over the edge
     working -= working[0]
     return working
 

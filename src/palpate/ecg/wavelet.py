@@ -36,6 +36,7 @@ from palpate.signals import FloatArray, IntArray
 
 _WAVELET = "db2"  # short, so that it does not smear a QRS complex into its T wave
 _SCALES = 3  # at 125 Hz the second and third hold 16 to 31 and 8 to 16 Hz
+_EARLY = 1  # samples: pywt's filters answer early, the smoothed energy a little late
 _SMOOTH_S = (0.08, 0.06)  # energies first, then their product
 _SHORTEST_S = 1.0
 _THRESHOLD = 0.35
@@ -86,6 +87,7 @@ def _scale_product(working: FloatArray, grid: Grid) -> FloatArray:
         for scale in (coarse, fine)
     )
     product = ndimage.uniform_filter1d(np.sqrt(coarse * fine), second)
+    product = np.concatenate((product[:_EARLY], product[:-_EARLY]))
     return np.asarray(np.maximum(product, 0.0, out=product))
 
 
