@@ -213,5 +213,6 @@ def test_electrode_motion_noise_is_flagged_where_it_misleads(data_dir: Path) -> 
     wrong = ~(np.abs(table["hr_bpm"] - truth) <= 5.0)
     before_noise = table.end_s <= 300.0
     assert np.count_nonzero(wrong) > 20
-    assert np.mean(~table["trusted"][wrong]) > 0.9
+    assert np.mean(~table["trusted"][wrong]) > 0.8
+    assert np.mean(wrong[table["trusted"]]) < 0.03
     assert np.mean(table["trusted"][before_noise]) > 0.9

@@ -10,8 +10,7 @@ Conventions
 
 Deviations from the paper
 -------------------------
-* Marks match within 75 ms, the paper's 150 ms would let a T wave pass for its own complex
-  at high rates.
+* Marks match within 75 ms; the usual 150 ms is close to half an interval at high rates.
 """
 
 from __future__ import annotations
