@@ -352,13 +352,12 @@ def unrelated_accelerations(rng: Rng, count: int) -> None:
         acceleration(rng, hut_supply(int(rng.integers(2**31)), scale=0.4)) for _ in range(POOL)
     ]
     for name, pool in (("any evenings", any_evening), ("same plan", planned)):
-        fits = (
-            align_accelerations(
-                pool[a][0], pool[b][0], reference_fs_hz=pool[a][1], fs_hz=pool[b][1]
+        for way in (align_accelerations, align_taps):
+            fits = (
+                way(pool[a][0], pool[b][0], reference_fs_hz=pool[a][1], fs_hz=pool[b][1])
+                for a, b in _pairs(rng, len(pool), count // 2)
             )
-            for a, b in _pairs(rng, len(pool), count // 2)
-        )
-        _show_unrelated(f"acceleration, {name}", fits)
+            _show_unrelated(f"{way.__name__.removeprefix('align_')}, {name}", fits)
 
 
 def _pairs(rng: Rng, size: int, count: int) -> list[tuple[int, int]]:
@@ -371,7 +370,7 @@ def _show_unrelated(name: str, fits: Iterator[ClockFit]) -> None:
     share = 100 * np.mean([verdict is Verdict.KNOWN for verdict in verdicts])
     unsure = sum(verdict is Verdict.AMBIGUOUS for verdict in verdicts)
     print(
-        f"unrelated, {name:<26} {len(verdicts):4d} pairs | known {share:.2f} %, ambiguous "
+        f"unrelated, {name:<28} {len(verdicts):4d} pairs | known {share:.2f} %, ambiguous "
         f"{unsure} | target known <= 1 %"
     )
 

@@ -20,7 +20,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     from palpate.simulation import simulate_session, write_session
 
     path = tmp_path_factory.mktemp("evening")
-    write_session(simulate_session(seed=3, scale=0.5), path)
+    write_session(simulate_session(seed=3, scale=0.6), path)
     return path
 
 

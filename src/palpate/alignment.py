@@ -258,15 +258,15 @@ def _described(
 ) -> DeviceRate:
     """Describe a device's heart rate on the session's clock."""
     at_s = found.session_s(rate.start_s)
-    inside = np.isfinite(at_s)
-    at_s, hr_bpm = at_s[inside], rate.hr_bpm[inside]
+    order = np.argsort(at_s, kind="stable")[: np.count_nonzero(np.isfinite(at_s))]
+    at_s, hr_bpm = at_s[order], rate.hr_bpm[order]
     reference = None if beat_s is None else rate_of_beats(beat_s)
-    span_s = (float(at_s[0]), float(at_s[-1])) if reference is None else _span_s(reference[0])
+    start_s, end_s = _span_s(found)
     told = coverage(
         at_s,
         hr_bpm,
-        start_s=span_s[0],
-        end_s=span_s[1],
+        start_s=start_s,
+        end_s=end_s,
         reference_time_s=None if reference is None else reference[0],
         reference_bpm=None if reference is None else reference[1],
     )
@@ -284,5 +284,13 @@ def _described(
     return DeviceRate(rate.source, told, latency(*reference, at_s, hr_bpm), by_activity)
 
 
-def _span_s(time_s: FloatArray) -> tuple[float, float]:
-    return float(time_s[0]), float(time_s[-1])
+def _span_s(found: Alignment) -> tuple[float, float]:
+    """Return from when to when a recording ran, in session seconds."""
+    recording = found.recording
+    starts = [w.start_s for w in recording.waveforms] + [r.start_s[0] for r in recording.rates]
+    ends = [w.end_s for w in recording.waveforms] + [r.end_s[-1] for r in recording.rates]
+    own_s = np.array([min(starts), max(ends) - 1e-3])
+    session_s = found.session_s(own_s)
+    stated_s = recording.session_s(own_s)
+    start_s, end_s = np.where(np.isfinite(session_s), session_s, stated_s).tolist()
+    return start_s, end_s

@@ -78,6 +78,8 @@ def _write(sheet: Path, output: Path, alignments: tuple[Alignment, ...], console
             continue
         if len(clock.pieces) > 1:
             console.warn(f"{name}: it paused; the sheet takes the longest of its clocks")
+        if clock.caveat:
+            console.warn(f"{name}: its clock in the sheet {clock.caveat}")
         clocks[name] = clock.offset_s, clock.drift_ppm
     if not clocks:
         raise InputError(f"no recording's clock is known, so {output} was not written")

@@ -10,10 +10,10 @@ about ``delay_s + smoothing_s`` in a steady rise.
 Method
 ------
 A grid over both parameters by the sum of absolute errors, then least squares with the
-Cauchy loss, so that stretches on a wrong rate count hardly at all. Intervals come from the sandwich
-covariance over blocks of `BLOCK_S` (Huber 1967; Liang & Zeger 1986, Biometrika 73:13, for
-blocks), since neighbouring errors go together; Student's t with one degree of freedom per
-block less the parameters.
+Cauchy loss, so that stretches on a wrong rate count hardly at all. Intervals come from the
+sandwich covariance over blocks of `BLOCK_S` (Liang & Zeger 1986, Biometrika 73:13), since
+neighbouring errors go together; Student's t with one degree of freedom per block less the
+parameters.
 
 What is refused: too few readings, too few blocks, or a reference that hardly moves; then
 the numbers are NaN and ``reason`` says why.

@@ -26,7 +26,7 @@ from palpate.timing.clock import MAX_DRIFT_PPM
 from palpate.timing.latency import latency
 from palpate.timing.records import ClockFit, ClockPiece, Verdict
 
-DELAY_CAVEAT = "a pure delay of either device is taken for clock"
+DELAY_CAVEAT = "takes a pure delay of either device for clock"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -150,7 +150,7 @@ def _without_smoothing(
     inside = np.isfinite(at_s)
     found = latency(*reference, at_s[inside], recording[1][inside])
     if found.reason:
-        return replace(fit, caveat=f"{DELAY_CAVEAT}, and so is its smoothing")
+        return replace(fit, caveat=f"{DELAY_CAVEAT}, and its smoothing too")
     pieces = tuple(
         _moved(piece, -found.delay_s, found.delay_interval_s[1] - found.delay_s)
         for piece in fit.pieces

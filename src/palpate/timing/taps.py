@@ -10,7 +10,8 @@ is how many taps meet one to one within `MEET_S`.
 * If as many meet at more than one lag, as with evenly spaced taps of which one was
   missed, the verdict is *ambiguous*.
 * Patterns whose lags agree are pooled, and the lag with most taps wins. Chance is judged as
-  if spontaneous jolts were spaced at random between `MIN_SPACING_S` and `MAX_SPACING_S`.
+  if spontaneous jolts were spaced at random between `MIN_SPACING_S` and `MAX_SPACING_S`:
+  how likely is it that so many meet as closely as they did, anywhere?
 
 A second pattern later in the recording gives the drift.
 """
@@ -44,13 +45,13 @@ MAX_SPACING_S = 1.5
 MIN_TAPS, MAX_TAPS = 3, 20
 MAY_MISS_FROM = 5
 MEET_S = 0.03
-SIGNIFICANT = 1e-3
+SIGNIFICANT = 1e-4
 SHARED_ERROR_S = 0.002
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Meeting:
-    """Two patterns that go together: taps that met, or how often they fit otherwise."""
+    """The taps of two patterns that met, and the other lags at which as many do."""
 
     reference_s: FloatArray
     recording_s: FloatArray
@@ -179,18 +180,28 @@ def _taps(meetings: list[_Meeting]) -> int:
     return sum(meeting.recording_s.size for meeting in meetings)
 
 
+def _by_chance(meetings: list[_Meeting], pairs: int) -> float:
+    """Return how likely jolts spaced at random meet so closely at some lag."""
+    off_s = [
+        np.abs(meeting.reference_s - meeting.recording_s - meeting.lag_s) for meeting in meetings
+    ]
+    closest_s = max(float(np.sqrt(np.mean(np.square(np.concatenate(off_s))))), SHARED_ERROR_S)
+    meet = min(4.0 * closest_s / (MAX_SPACING_S - MIN_SPACING_S), 1.0)
+    count = _taps(meetings)
+    return float(min(1.0, pairs * count**2 * meet ** (count - len(meetings))))
+
+
 def _judged(groups: list[list[_Meeting]], pairs: int, span_s: tuple[float, float]) -> ClockFit:
     best = groups[0]
     reference_s, recording_s = (
         np.concatenate([getattr(m, name) for m in best]) for name in ("reference_s", "recording_s")
     )
-    by_chance = 4.0 * MEET_S / (MAX_SPACING_S - MIN_SPACING_S)
-    p_value = min(1.0, pairs * by_chance ** (recording_s.size - 1))
+    lag_s = reference_s - recording_s
+    p_value = _by_chance(best, pairs)
     if p_value >= SIGNIFICANT:
         return unknown(
             METHOD, f"{recording_s.size} taps met, which chance explains (p = {p_value:.2g})"
         )
-    lag_s = reference_s - recording_s
     line = robust_line(recording_s, lag_s, np.ones(lag_s.size), least_spread_s=SHARED_ERROR_S)
     piece = piece_of(
         line, span_s, correlation=float("nan"), segments=lag_s.size, shared_error_s=SHARED_ERROR_S
