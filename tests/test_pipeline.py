@@ -9,7 +9,8 @@ import pytest
 from palpate.conditioning import resample
 from palpate.evaluation.scoring import scored_windows
 from palpate.io import open_session
-from palpate.pipeline import Options, SessionResult, explain_session
+from palpate.pipeline import explain_session
+from palpate.results import Options, SessionResult
 from palpate.signals import Recording, Role, Session
 from palpate.validation import InputError
 

@@ -10,10 +10,11 @@ import numpy as np
 import pytest
 
 from palpate.io import open_session
-from palpate.pipeline import SessionResult, explain_session
+from palpate.pipeline import explain_session
 from palpate.reporting.findings import duration_text, findings
 from palpate.reporting.report import Report, write_report
 from palpate.reporting.tables import plain
+from palpate.results import SessionResult
 from palpate.validation import InputError
 
 

@@ -60,8 +60,9 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
 
 def explain_into(session: Any, arguments: argparse.Namespace, console: Console) -> None:
     """Explain a session and write everything into ``arguments.output``."""
-    from palpate.pipeline import Options, explain_session
+    from palpate.pipeline import explain_session
     from palpate.reporting.report import write_report
+    from palpate.results import Options
 
     options = Options(
         window_s=arguments.window,

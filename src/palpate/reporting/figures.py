@@ -13,10 +13,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MultipleLocator
 
-from palpate.evaluation.scoring import OUTSIDE, scored_windows
+from palpate.evaluation.scoring import ALL, OUTSIDE, scored_windows
 from palpate.explanation.dose_response import DoseResponse
-from palpate.pipeline import BandResult, SessionResult, SourceResult
 from palpate.reporting.style import BAD, FAINT, INK, MUTED, REFERENCE, SERIES, figure_style
+from palpate.results import BandResult, SessionResult, SourceResult
 from palpate.signals import Session
 
 FLAG_COLOURS = {
@@ -25,6 +25,19 @@ FLAG_COLOURS = {
     "bursty": "#e69f00",
     "shaking": "#cc79a7",
     "unknown": "#ffffff",
+}
+CAUSE_COLOURS = {
+    "reference fault": "#22282f",
+    "clock error": "#8a7a00",
+    "cadence lock": "#0072b2",
+    "motion swamping": "#56b4e9",
+    "shaking": "#cc79a7",
+    "contact change": "#d55e00",
+    "low perfusion": "#e69f00",
+    "tracking lag": "#009e73",
+    "harmonic error": "#7b4fa3",
+    "irregular rhythm": "#b8a1d9",
+    "unexplained": "#c9ced4",
 }
 MAX_ERROR_SHOWN_BPM = 80.0
 INTENSITY_TICKS_MG = (0, 10, 30, 60, 100, 150, 200, 300, 400, 600, 800, 1000, 1500, 2000)
@@ -50,6 +63,8 @@ def session_figures(result: SessionResult) -> dict[str, Figure]:
                 drawn[figure_name(index, band, source, "motion")] = dose_figure(
                     result.session, source, source.dose
                 )
+            if any(source.causes.counts().values()):
+                drawn[figure_name(index, band, source, "causes")] = causes_figure(source)
             if source.by_activity[-1].errors.n > 1:
                 drawn[figure_name(index, band, source, "agreement")] = agreement_figure(
                     result.session, source
@@ -143,6 +158,31 @@ def _scale_intensity(axis: Axes, low_mg: float, high_mg: float) -> None:
     axis.set_xscale("function", functions=(lambda x: np.sqrt(np.maximum(x, 0)), np.square))
     axis.set_xticks([t for t in INTENSITY_TICKS_MG if t <= 1.05 * high_mg])
     axis.set_xlim(0.0, 1.05 * high_mg)
+
+
+def causes_figure(source: SourceResult) -> Figure:
+    """Share of each activity's scored windows that each cause put outside tolerance."""
+    table = source.causes.windows
+    scored = scored_windows(source.windows)
+    rows = [row.activity for row in source.by_activity if row.errors.n]
+    masks = [scored if name == ALL else scored & (table["activity"] == name) for name in rows]
+    labels = [f"{name} ({int(mine.sum())} windows)" for name, mine in zip(rows, masks, strict=True)]
+    with figure_style():
+        figure = Figure(figsize=(9.6, 1.0 + 0.36 * len(rows)))
+        axis = figure.subplots()
+        begun = np.zeros(len(rows))
+        for cause, colour in CAUSE_COLOURS.items():
+            share = [100.0 * (table["cause"][mine] == cause).mean() for mine in masks]
+            if any(share):
+                axis.barh(labels, share, left=begun, height=0.62, color=colour, label=cause)
+                begun += share
+        axis.set_xlim(0, 100)
+        axis.invert_yaxis()
+        axis.grid(axis="y", visible=False)
+        axis.set_xlabel("scored windows outside tolerance (%)")
+        axis.set_title(f"{source.name}: why")
+        axis.legend(loc="upper left", bbox_to_anchor=(1.0, 1.05))
+    return figure
 
 
 def agreement_figure(session: Session, source: SourceResult) -> Figure:

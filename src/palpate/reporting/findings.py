@@ -5,11 +5,14 @@ from __future__ import annotations
 import math
 
 from palpate.evaluation.scoring import ActivityError
+from palpate.explanation.causes import UNEXPLAINED
 from palpate.explanation.dose_response import DoseResponse
-from palpate.pipeline import SessionResult, SourceResult
+from palpate.results import SessionResult, SourceResult
 
 FEW_WINDOWS = 30  # a minute of 2-s steps; fewer say little (common practice, no source)
 NO_WRIST = "There is no wrist recording, so this is the ECG reference alone."
+FEWEST_TO_RANK = 10
+MOST_CAUSES_NAMED = 2
 ONE_SESSION = (
     "This is one session. It shows what happened here, not what a device does in general: at "
     "least five sessions per activity are wanted (common practice, no source)."
@@ -53,9 +56,7 @@ def _source_sentences(source: SourceResult) -> list[str]:
     if rises:
         seen = sum(r.detected for r in rises)
         lines.append(f"It saw {seen} of the {len(rises)} rises of the heart rate.")
-    if source.dose is not None:
-        lines.append(_motion_sentence(source.dose))
-    return lines
+    return [*lines, *_cause_sentences(source)]
 
 
 def _weakest_sentences(source: SourceResult, weakest: ActivityError) -> list[str]:
@@ -78,7 +79,30 @@ def _weakest_sentences(source: SourceResult, weakest: ActivityError) -> list[str
     return lines
 
 
-def _motion_sentence(dose: DoseResponse) -> str:
+def _cause_sentences(source: SourceResult) -> list[str]:
+    counts = source.causes.counts()
+    outside = sum(counts.values())
+    if outside < FEWEST_TO_RANK:
+        return []
+    unexplained = counts.pop(UNEXPLAINED)
+    ranked = sorted(counts.items(), key=lambda item: -item[1])[:MOST_CAUSES_NAMED]
+    named = [f"{name} ({100 * n / outside:.0f} %)" for name, n in ranked if n]
+    lines = []
+    if named:
+        lines.append(
+            f"Of its {outside} windows outside tolerance most are put down to "
+            f"{' and '.join(named)}; {100 * unexplained / outside:.0f} % stay unexplained."
+        )
+    if source.split is not None and source.split.n_missed + source.split.n_never_had_it:
+        lines.append(
+            f"In {100 * source.split.missed_share:.0f} % of them the light carried the pulse and "
+            "the algorithm missed it."
+        )
+    return lines
+
+
+def motion_sentence(dose: DoseResponse) -> str:
+    """Say at which motion intensity the mean error leaves tolerance, if it does."""
     start = f"Mean error leaves the tolerance of {dose.tolerance_bpm:.0f} bpm"
     if math.isnan(dose.limit):
         return (

@@ -13,11 +13,11 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from palpate import __version__
 from palpate.evaluation.scoring import ALL, OUTSIDE, WITHIN
 from palpate.explanation.events import EventResponse
-from palpate.pipeline import BandResult, SessionResult
 from palpate.reporting.figures import figure_name
-from palpate.reporting.findings import duration_text
+from palpate.reporting.findings import duration_text, motion_sentence
 from palpate.reporting.style import data_uri
-from palpate.reporting.tables import source_files, untrusted_reasons
+from palpate.reporting.tables import cause_rows, source_files, untrusted_reasons
+from palpate.results import BandResult, SessionResult
 
 CAUTIONS = (
     "palpate is a research tool and not a medical device. It makes no diagnosis, and nothing on "
@@ -38,7 +38,9 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.filters.update(bpm=_bpm, signed=_signed, share=_share, r=_correlation, time=duration_text)
+    made.filters.update(
+        bpm=_bpm, signed=_signed, share=_share, r=_correlation, time=duration_text, clock=_clock
+    )
     return made
 
 
@@ -86,6 +88,9 @@ def _band(
                 "source": source,
                 "motion": uris.get(figure_name(index, band, source, "motion")),
                 "agreement": uris.get(figure_name(index, band, source, "agreement")),
+                "causes_figure": uris.get(figure_name(index, band, source, "causes")),
+                "causes": cause_rows(source),
+                "motion_sentence": motion_sentence(source.dose) if source.dose else "",
                 "flags": _by_flag(band, source.windows["status"]),
                 "events": _by_activity(result, source.events),
             }
@@ -153,6 +158,10 @@ def _by_flag(band: BandResult, status: Any) -> list[dict[str, Any]]:
                 {"flag": flag, "n": inside + outside, "outside_share": outside / (inside + outside)}
             )
     return rows
+
+
+def _clock(seconds: float) -> str:
+    return f"{int(seconds // 60)}:{int(seconds % 60):02d}"
 
 
 def _bpm(value: float) -> str:

@@ -9,12 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from palpate.pipeline import SessionResult
 from palpate.reporting.figures import session_figures
 from palpate.reporting.findings import findings
 from palpate.reporting.page import session_page
 from palpate.reporting.style import save_figure, svg_bytes
 from palpate.reporting.tables import reference_rows, summary, window_rows, write_csv
+from palpate.results import SessionResult
 from palpate.validation import InputError
 
 

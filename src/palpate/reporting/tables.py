@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from palpate import __version__
-from palpate.pipeline import BandResult, SessionResult, SourceResult
+from palpate.results import BandResult, SessionResult, SourceResult
 from palpate.signals import WindowTable
 
 SCHEMA = 1
@@ -34,16 +34,21 @@ def _source_rows(
         "start_s": reference.start_s,
         "end_s": reference.end_s,
         **source.windows.columns,
+        "cause": source.causes.windows["cause"],
+        "cause_score": source.causes.windows["cause_score"],
         "reference_reason": reference["reason"],
         **{f"motion_{name}": column for name, column in band.motion.columns.items()},
         **{f"light_{name}": column for name, column in band.light.columns.items()},
         **band.oracle.columns,
     }
     names = list(columns)
-    for values in zip(*(columns[name].tolist() for name in names), strict=True):
-        yield {"band": band.recording.name, "source": source.source} | dict(
-            zip(names, values, strict=True)
-        )
+    for index, values in enumerate(zip(*(columns[n].tolist() for n in names), strict=True)):
+        yield {
+            "band": band.recording.name,
+            "source": source.source,
+            **dict(zip(names, values, strict=True)),
+            "why": source.causes.sentence(index),
+        }
 
 
 def reference_rows(result: SessionResult) -> Iterator[dict[str, Any]]:
@@ -95,6 +100,27 @@ def summary(result: SessionResult) -> dict[str, Any]:
     return found
 
 
+def cause_rows(source: SourceResult) -> list[dict[str, Any]]:
+    """Return the causes of a source's errors, most frequent first, each with its best example."""
+    table = source.causes.windows
+    outside = sum(source.causes.counts().values())
+    rows = []
+    for name, count in sorted(source.causes.counts().items(), key=lambda item: -item[1]):
+        if count:
+            mine = np.flatnonzero(table["cause"] == name)
+            example = int(mine[np.argmax(np.nan_to_num(table["cause_score"][mine]))])
+            rows.append(
+                {
+                    "cause": name,
+                    "n": count,
+                    "share": count / outside,
+                    "at_s": float(table.start_s[example]),
+                    "example": source.causes.sentence(example),
+                }
+            )
+    return rows
+
+
 def untrusted_reasons(windows: WindowTable) -> dict[str, int]:
     """Count the windows without a trusted reference by reason, most frequent first."""
     reasons = windows["reason"][~windows["trusted"].astype(bool)].tolist()
@@ -136,6 +162,9 @@ def _source_summary(source: SourceResult) -> dict[str, Any]:
             }
             for response in source.events
         ],
+        "causes": source.causes.counts(),
+        "oracle_split": None if source.split is None else asdict(source.split),
+        "error_budget": None if source.budget is None else asdict(source.budget),
         "motion": None
         if dose is None
         else {

@@ -1,0 +1,49 @@
+"""A band's channels on the session's grid: light, and motion on the light's samples.
+
+A recording is cut so that its first sample falls on a grid point, and its clock drift is
+taken up by its sampling rate; nothing is resampled but motion channels whose rate
+differs from the light's.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from palpate.conditioning import resample
+from palpate.explanation import WristSignals
+from palpate.signals import FloatArray, Recording, Role, Waveform
+
+
+def wrist_signals(band: Recording, *, window_s: float, step_s: float) -> WristSignals | None:
+    """Return a band's first light and acceleration together; None where it has no light."""
+    if not band.of_role(Role.PPG):
+        return None
+    ppg, fs_hz, start_s = from_grid_point(band, band.of_role(Role.PPG)[0], step_s)
+    acc = beside(band, Role.ACC, start_s=start_s, fs_hz=fs_hz, n=ppg.shape[0], step_s=step_s)
+    return WristSignals(ppg, acc, fs_hz, start_s, window_s, step_s)
+
+
+def from_grid_point(
+    recording: Recording, waveform: Waveform, step_s: float
+) -> tuple[FloatArray, float, float]:
+    """Cut a waveform at its first grid point; return values, rate and start on session time."""
+    fs_hz = waveform.fs_hz / (1.0 + recording.clock_drift_ppm * 1e-6)
+    begins_s = float(recording.session_s(np.array([waveform.start_s]))[0])
+    start_s = step_s * float(np.ceil(begins_s / step_s - 1e-6))
+    skip = round((start_s - begins_s) * fs_hz)
+    return waveform.values[skip:], fs_hz, start_s
+
+
+def beside(
+    band: Recording, role: Role, *, start_s: float, fs_hz: float, n: int, step_s: float
+) -> FloatArray | None:
+    """Return the role's first waveform on the light's samples, ``(n, axes)``, NaN outside."""
+    if not band.of_role(role):
+        return None
+    values, own_hz, own_start_s = from_grid_point(band, band.of_role(role)[0], step_s)
+    moved = resample(values, fs_hz=own_hz, to_hz=fs_hz)
+    lead = round((own_start_s - start_s) * fs_hz)
+    first, last = np.clip((lead, lead + moved.shape[0]), 0, n)
+    result = np.full((n, moved.shape[1]), np.nan)
+    result[first:last] = moved[first - lead : last - lead]
+    return result
