@@ -107,14 +107,14 @@ def best_path(
         for i, (step, gain, back) in enumerate(
             zip(steps, own, reach[rows].tolist(), strict=True), start
         ):
-            if back == 0:
-                best, at = 0.0, -1
-            elif back == 1:
+            if back == 1:
                 best, at = total[-1] + step[-1], i - 1
-            else:
+            elif back:
                 scores = list(map(add, total[-back:], step[-back:]))
                 best = max(scores)
                 at = i - back + scores.index(best)
+            if back == i and (back == 0 or best < 0.0):  # the path may start here
+                best, at = 0.0, -1
             total.append(best + gain)
             previous.append(at)
     return _traced(previous, total)
