@@ -111,8 +111,7 @@ def error_budget(
     errors = errors[usable]
     weights = _weights(repairs, last)
     found = weights @ errors.mean(axis=0)
-    counts = np.array([np.bincount(row, minlength=n) for row in rows])
-    drawn = counts @ errors / n @ weights.T
+    drawn = np.array([np.bincount(row, minlength=n) @ errors for row in rows]) / n @ weights.T
     shares = _shares([*repairs, REMAINDER], found, drawn, n / block)
     return ErrorBudget(
         total_bpm=float(found[-1]),

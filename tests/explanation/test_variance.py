@@ -1,0 +1,122 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from palpate.explanation.variance import (
+    DYNAMICS,
+    GRIP,
+    INTENSITY,
+    LIGHT,
+    STRUCTURE,
+    VIBRATION,
+    ErrorVariance,
+    error_features,
+    error_variance,
+)
+from palpate.signals import FloatArray, WindowTable
+from palpate.validation import InputError
+
+N = 1200
+
+
+def uniform(seed: int, columns: int = 1) -> FloatArray:
+    """Return features of mean 0 and variance 1 whose ranks are a straight line through them."""
+    return np.sqrt(12.0) * (np.random.default_rng(seed).random((N, columns)) - 0.5)
+
+
+def error_of(log_error: FloatArray) -> FloatArray:
+    return np.expm1(np.asarray(log_error).ravel() - log_error.min())
+
+
+def shares(result: ErrorVariance) -> dict[str, float]:
+    return {group.group: group.share for group in result.groups}
+
+
+def test_independent_groups_by_hand() -> None:
+    # log(1 + error) = 2 a + b + noise of variance 1: of a variance of 6, a carries 4, b 1.
+    a, b, none = uniform(1), uniform(2), uniform(3)
+    error = error_of(2.0 * a + b + uniform(4))
+    result = error_variance(error, {"a": a, "b": b, "none": none})
+    assert shares(result) == pytest.approx({"a": 4 / 6, "b": 1 / 6, "none": 0.0}, abs=0.03)
+    assert result.explained == pytest.approx(5 / 6, abs=0.03)
+    assert sum(shares(result).values()) == pytest.approx(result.explained)
+    for group, truth in zip(result.groups, (4 / 6, 1 / 6, 0.0), strict=True):
+        assert group.low <= truth <= group.high
+        assert group.alone == pytest.approx(truth, abs=0.04)
+    assert result.collinear == ()
+
+
+def test_correlated_groups_by_hand() -> None:
+    # Grömping 2007: two regressors of unit variance and correlation r, effects 1 and 1, noise
+    # of variance 1: together 2 + 2 r of 3 + 2 r, half each.
+    common = uniform(1)
+    a, b = (0.8 * common + 0.6 * uniform(seed) for seed in (2, 3))
+    result = error_variance(error_of(a + b + uniform(4)), {"a": a, "b": b})
+    r = float(np.corrcoef(a.ravel(), b.ravel())[0, 1])
+    each = (1.0 + r) / (3.0 + 2.0 * r)
+    assert shares(result) == pytest.approx({"a": each, "b": each}, abs=0.04)
+
+
+def test_neither_unit_nor_shape_of_a_feature_matters() -> None:
+    a, b = uniform(1), uniform(2)
+    error = error_of(a + uniform(4))
+    plain = error_variance(error, {"a": a, "b": b}, n_resamples=10)
+    bent = error_variance(error, {"a": np.exp(3.0 * a), "b": 100.0 * b}, n_resamples=10)
+    assert shares(bent) == pytest.approx(shares(plain))
+
+
+def test_many_features_of_noise_are_not_rewarded() -> None:
+    result = error_variance(error_of(uniform(1)), {"noise": uniform(2, columns=12)})
+    assert result.explained < 0.01
+
+
+def test_groups_that_tell_the_same_are_named() -> None:
+    a = uniform(1)
+    same = np.column_stack([uniform(2), a**3])
+    result = error_variance(error_of(a + uniform(3)), {"a": a, "same": same, "other": uniform(5)})
+    ((one, other, squared),) = result.collinear
+    assert (one, other) == ("a", "same")
+    assert squared == pytest.approx(1.0, abs=1e-6)
+
+
+def test_missing_features_are_average_and_missing_errors_left_out() -> None:
+    a = uniform(1)
+    error = error_of(a + uniform(2))
+    error[:7] = np.nan
+    holes = a.copy()
+    holes[::10] = np.nan
+    dead = np.full((N, 1), np.nan)
+    result = error_variance(error, {"a": np.column_stack([holes, dead]), "dead": dead})
+    assert (result.n_windows, result.n_left_out) == (N - 7, 7)
+    assert [(g.group, g.n_features) for g in result.groups] == [("a", 1)]
+    assert result.explained == pytest.approx(0.45, abs=0.05)  # 0.9 of a half
+
+
+def test_bad_input_is_refused() -> None:
+    with pytest.raises(InputError, match="only 99 windows"):
+        error_variance(np.ones(99), {"a": np.ones((99, 1))})
+    with pytest.raises(InputError, match="nothing varies"):
+        error_variance(np.ones(N), {"a": uniform(1)})
+    with pytest.raises(InputError, match="nothing varies"):
+        error_variance(error_of(uniform(1)), {"a": np.ones((N, 1))})
+
+
+def test_features_of_a_band_by_hand() -> None:
+    start_s = 2.0 * np.arange(30)
+    column = np.arange(30.0)
+    motion_names = (
+        "mad_g", "swing_rms_g", "jerk_g_per_s", "periodicity", "spectral_entropy", "burstiness",
+        "shake_rms_g", "vibration_wh_mps2", "orientation_change_deg", "gyro_rms_dps",
+    )  # fmt: skip
+    cadence = {"cadence_per_min": np.full(30, 60.0)}
+    motion = WindowTable(start_s, start_s + 8.0, dict.fromkeys(motion_names, column) | cadence)
+    light = WindowTable(start_s, start_s + 8.0, {"spectral_entropy": column, "dc_step": column})
+    oracle = WindowTable(start_s, start_s + 8.0, {"acc_explained_share": column})
+    found = error_features(motion, light, oracle, 115.0 + column)
+    counts = {name: values.shape[1] for name, values in found.items()}
+    assert counts == {INTENSITY: 3, STRUCTURE: 5, VIBRATION: 2, GRIP: 3, DYNAMICS: 2, LIGHT: 1}
+    np.testing.assert_allclose(found[STRUCTURE][:7, 4], [5, 4, 3, 2, 1, 0, 1])  # from 2 x 60
+    np.testing.assert_allclose(found[DYNAMICS][10], [4.0, 16.0])  # 1 bpm per window
+    nothing = WindowTable(start_s, start_s + 8.0)
+    assert list(error_features(nothing, light, nothing, column)) == [GRIP, DYNAMICS, LIGHT]
