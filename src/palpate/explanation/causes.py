@@ -208,10 +208,10 @@ def shaken(e: Evidence) -> FloatArray:
 def level_upset(e: Evidence) -> FloatArray:
     """Score that the light's level moves, clips or goes missing.
 
-    Breathing and vessel tone move the level by a pulse height or two in a window.
+    Breathing and vessel tone move the level by about a pulse height in a window.
     """
     return any_of(
-        rising(e["level_move"], 2.0, 4.0),
+        rising(e["level_move"], 1.5, 3.0),
         rising(e["clipped_share"], 0.0, 0.05),
         rising(e["missing_share"], 0.0, 0.05),
     )
@@ -246,11 +246,14 @@ def reference_fault(e: Evidence) -> FloatArray:
         rising(np.abs(e["reference_jump_bpm"]) / e.tolerance_bpm, 1.0, 3.0),
     )
     shown = all_of(
+        unless(level_upset(e)),
         rising(e["estimate_snr_db"], 8.0, 12.0),
         rising(e["estimate_snr_db"] - e["oracle_snr_db"], 1.0, 4.0),
     )
     agreed = falling(e["others_bpm"] / e.tolerance_bpm, 0.5, 1.0)
-    against = any_of(all_of(doubt, any_of(shown, agreed)), all_of(irregular(e), shown, agreed))
+    undisputed = np.where(np.isfinite(e["others_bpm"]), agreed, 1.0)
+    regular = all_of(doubt, any_of(shown, agreed), unless(irregular(e)))
+    against = any_of(regular, all_of(irregular(e), shown, undisputed))
     return all_of(against, unless(follows_motion(e)), unless(half_or_double(e)))
 
 
@@ -277,8 +280,11 @@ def tracking_lag(e: Evidence) -> FloatArray:
 
 
 def cadence_lock(e: Evidence) -> FloatArray:
-    """The estimate sits on the cadence of a rhythmic movement that the light follows."""
-    near = falling(np.abs(e["cadence_bpm"]), 4.0, 8.0)
+    """The estimate sits on the cadence of a rhythmic movement that the light follows.
+
+    A line's peak is read to a third of a resolution cell, 2.5 bpm in 8 s, or in motion to two.
+    """
+    near = falling(np.abs(e["cadence_bpm"]), 2.5, 5.0)
     rhythmic = rising(e["periodicity"], 0.4, 0.55)
     return all_of(near, rhythmic, moved(e), follows_motion(e))
 
@@ -319,11 +325,14 @@ def low_perfusion(e: Evidence) -> FloatArray:
 
 
 def harmonic_error(e: Evidence) -> FloatArray:
-    """The estimate is half or double the reference, and so are those around it.
+    """Estimates around here are half or double the reference, and this one is on the way there.
 
     A stray estimate comes so near to half or double once in ten windows, not time and again.
+    The mean of readings of which some are locked lies between.
     """
-    return all_of(half_or_double(e), rising(e["harmonic_share"], 0.3, 0.6))
+    quotient = e["estimate_bpm"] / e["reference_bpm"]
+    between = all_of(rising(quotient, 0.45, 0.5), falling(quotient, 2.0, 2.2))
+    return all_of(between, rising(e["harmonic_share"], 0.25, 0.5))
 
 
 def irregular_rhythm(e: Evidence) -> FloatArray:
@@ -364,7 +373,7 @@ CAUSES: tuple[Cause, ...] = (
         "harmonic error",
         harmonic_error,
         sentences.harmonic_error,
-        yields_to=("clock error", "contact change", "low perfusion", "irregular rhythm"),
+        yields_to=("clock error", "low perfusion", "irregular rhythm"),
     ),
     Cause(
         "irregular rhythm",

@@ -34,7 +34,8 @@ held_bpm              by how much that earlier reference moved while the estimat
 cadence_bpm, ..._multiple  distance of the estimate from the nearest multiple of cadence
 estimate_snr_db, estimate_lost_db  the line at the estimate, and what of it goes when what
                       the accelerometer predicts is taken out of the light
-cancelling_gain_db    what the true rate gains when that is taken out
+cancelling_gain_db    what the true rate gains when that is taken out; 0 where it is under
+                      `LEAST_EXPLAINED` of the light
 harmonic_share        share of half a minute's windows outside tolerance whose estimates are
                       near half or double the reference
 others_bpm            median distance of the other sources from this estimate
@@ -72,6 +73,7 @@ NEIGHBOURHOOD_S = 60.0
 """A delay belongs to a device's way of working, not to one window (own choice)."""
 WORST_RATIO = 2.0
 """Errors count up to this many tolerances, so that stretches on a wrong rate do not rule."""
+LEAST_EXPLAINED = 0.1
 CLEAR_DB = 12.0
 """A motion line as strong as the pulse leaves it 10 dB over the rest; above, nothing rivals it."""
 MEMORY_S = 10.0
@@ -173,8 +175,7 @@ def source_evidence(
     evidence = evidence.with_columns(
         **{name: reference[name] for name in reference if name not in evidence}
     )
-    gain_db = _column(evidence, "oracle_snr_cancelled_db") - _column(evidence, "oracle_snr_db")
-    evidence = _remembered(evidence.with_columns(cancelling_gain_db=gain_db))
+    evidence = _remembered(evidence.with_columns(cancelling_gain_db=_cancelling_gain(evidence)))
     evidence = evidence.with_columns(**_timing(evidence, beat_time_s))
     estimate = evidence["estimate_bpm"]
     nothing = np.full(len(evidence), np.nan)
@@ -195,6 +196,12 @@ def source_evidence(
         columns["estimate_snr_db"] = line["oracle_snr_db"]
         columns["estimate_lost_db"] = line["oracle_snr_db"] - line["oracle_snr_cancelled_db"]
     return evidence.with_columns(**columns)
+
+
+def _cancelling_gain(evidence: WindowTable) -> FloatArray:
+    gain_db = _column(evidence, "oracle_snr_cancelled_db") - _column(evidence, "oracle_snr_db")
+    little = _column(evidence, "acc_explained_share") < LEAST_EXPLAINED
+    return np.where(little, 0.0, gain_db)
 
 
 def _column(table: WindowTable, name: str) -> FloatArray:

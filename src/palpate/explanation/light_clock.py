@@ -147,7 +147,8 @@ def _drifts(duration_s: float) -> FloatArray:
 class _Correlated:
     """Magnitudes for shifts ``-reach..reach`` samples by which the light is late.
 
-    ``own (2 * reach + 1,)`` is the heart's correlation with itself, 1 without a shift.
+    ``own (2 * reach + 1,)`` is the heart's correlation with itself, 1 without a shift. Both are
+    means over the samples that overlap, so that no shift wins by overlapping more.
     """
 
     values: FloatArray
@@ -165,16 +166,22 @@ def _correlated(
     """Correlate heart and light, and the heart with itself; drift is about the middle."""
     run_s = time_s + drift_ppm * 1e-6 * (time_s - time_s.mean())
     phase = np.interp(run_s, beat_time_s, np.arange(beat_time_s.size))
-    heart = np.exp(2j * np.pi * phase)
-    heart[(run_s < beat_time_s[0]) | (run_s > beat_time_s[-1])] = 0.0
+    beating = (run_s >= beat_time_s[0]) & (run_s <= beat_time_s[-1])
+    heart = np.where(beating, np.exp(2j * np.pi * phase), 0.0)
     reach = min(round(max_offset_s * CLOCK_FS_HZ), light.shape[0] // 2)
     size = fft.next_fast_len(light.shape[0] + 2 * reach + 1)
-    spectrum = fft.fft(heart, size)
-    product = fft.ifft(np.conj(spectrum)[:, np.newaxis] * fft.fft(light, size, axis=0), axis=0)
-    around = np.concatenate((product[-reach:], product[: reach + 1]))
-    own = np.abs(fft.ifft(np.abs(spectrum) ** 2))[: 2 * reach + 1]
-    values = np.sqrt((np.abs(around) ** 2).sum(axis=1))
-    return _Correlated(np.asarray(values), np.asarray(own / own[0]), drift_ppm)
+    hearts, beats = fft.fft(heart, size), fft.fft(beating.astype(np.float64), size)
+    lights = fft.fft(light, size, axis=0)
+    whole = fft.fft(np.ones(light.shape[0]), size)
+    around = np.r_[size - reach : size, 0 : reach + 1]
+    summed = fft.ifft(np.conj(hearts)[:, np.newaxis] * lights, axis=0)[around]
+    shared = fft.ifft(np.conj(beats) * whole)[around].real
+    own, own_shared = (fft.ifft(np.abs(x) ** 2)[: 2 * reach + 1] for x in (hearts, beats))
+    return _Correlated(
+        np.sqrt((np.abs(summed) ** 2).sum(axis=1)) / np.maximum(shared, 1.0),
+        np.abs(own) / np.maximum(own_shared.real, 1.0),
+        drift_ppm,
+    )
 
 
 def _read(found: _Correlated, middle_s: float) -> LightClock:
