@@ -282,15 +282,21 @@ def tap_pairs(rng: Rng, count: int) -> None:
     errors.show()
 
 
+def pulses_of(rng: Rng, heart: Heart) -> Floats:
+    """Return pulse times in session seconds, late by the arrival time, lost and false at times."""
+    arrival_s = 0.35 + 0.03 * np.sin(heart.beat_s / 300.0)
+    seen_s = heart.beat_s + arrival_s + 0.015 * rng.standard_normal(heart.beat_s.size)
+    seen_s = seen_s[rng.random(seen_s.size) > MISSING]
+    false_s = rng.uniform(heart.beat_s[0], heart.beat_s[-1], seen_s.size // 30)
+    return np.sort(np.append(seen_s, false_s))
+
+
 def pulse_pairs(rng: Rng, count: int) -> None:
     """Align pulses with beats; 5 % of pulses are lost and 3 % false, arrival drifts by 60 ms."""
     errors = Errors("pulses", "100 ms of arrival time")
     for _ in range(count):
         heart, truth = heart_of(rng, evening(rng)), clock(rng)
-        arrival_s = 0.35 + 0.03 * np.sin(heart.beat_s / 300.0)
-        seen_s = heart.beat_s + arrival_s + 0.015 * rng.standard_normal(heart.beat_s.size)
-        seen_s = seen_s[rng.random(seen_s.size) > MISSING]
-        seen_s = np.append(seen_s, rng.uniform(0.0, HOUR_S, seen_s.size // 30))
+        seen_s = pulses_of(rng, heart)
         own_s = np.sort((seen_s - truth[0]) / (1 + truth[1] * 1e-6))
         own_s = own_s[(own_s >= 0) & (own_s < HOUR_S)]
         beat_s = heart.beat_s[(heart.beat_s >= 0) & (heart.beat_s < HOUR_S)]
@@ -330,7 +336,7 @@ def latencies(rng: Rng, count: int) -> None:
 
 
 def unrelated_rates(rng: Rng, count: int) -> None:
-    """Count confident verdicts on heart rates of different hearts."""
+    """Count confident verdicts on heart rates, and on pulses, of different hearts."""
     own_s = np.arange(0.0, HOUR_S / 2)
     hearts = [heart_of(rng, evening(rng, HOUR_S / 2)) for _ in range(POOL)]
     planned = [heart_of(rng, hut_supply(int(rng.integers(2**31)), scale=0.8)) for _ in range(POOL)]
@@ -343,6 +349,12 @@ def unrelated_rates(rng: Rng, count: int) -> None:
             for a, b in _pairs(rng, len(pool), count // 2)
         )
         _show_unrelated(f"heart rate, {name}", fits)
+    for name, wearers in (("any evenings", hearts), ("same plan", planned)):
+        fits = (
+            align_pulses(wearers[a].beat_s, pulses_of(rng, wearers[b]))
+            for a, b in _pairs(rng, len(wearers), count // 2)
+        )
+        _show_unrelated(f"pulses, {name}", fits)
 
 
 def unrelated_accelerations(rng: Rng, count: int) -> None:

@@ -6,10 +6,11 @@ import json
 import tomllib
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from palpate.alignment import align_session
-from palpate.signals import Session
+from palpate.signals import Recording, Role, Session, Waveform
 from palpate.validation import InputError
 
 pytest.importorskip("edfio", reason="the simulated ECG is written as EDF")
@@ -53,6 +54,29 @@ def test_align_says_what_a_person_needs(folder: Path, capsys: pytest.CaptureFixt
     said = capsys.readouterr().out
     for words in ("reference clock: chest", "Alder: offset +3.", "ppm", "smoothing", "covered"):
         assert words in said
+
+
+def wrist(name: str, acc: np.ndarray, **clock: float) -> Recording:
+    waveform = Waveform("acc", Role.ACC, acc, 50.0, "g")
+    return Recording(name, (waveform,), **clock)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("stated_s", "stated_ppm"), [(0.0, 0.0), (7.5, 0.0), (30.0, 200.0)])
+def test_the_clock_found_does_not_depend_on_the_one_stated(
+    stated_s: float, stated_ppm: float
+) -> None:
+    rng = np.random.default_rng(0)
+    effort = np.exp(np.interp(np.arange(30_000), np.arange(0, 30_001, 500), rng.normal(size=61)))
+    acc = effort[:, np.newaxis] * rng.normal(0, 0.1, (30_000, 3)) + np.array([0.0, 0.0, 1.0])
+    birch = wrist("Birch", acc[500:], clock_offset_s=stated_s, clock_drift_ppm=stated_ppm)
+    found = align_session(Session("two wrists", (wrist("Alder", acc, clock_offset_s=2.0), birch)))
+    (alignment,) = found.alignments
+    assert found.reference == "Alder"
+    assert alignment.known
+    assert alignment.clock is not None
+    assert alignment.clock.offset_s == pytest.approx(12.0, abs=0.01)
+    assert alignment.clock.drift_ppm == pytest.approx(0.0, abs=10.0)
+    assert alignment.session_s(np.array([100.0]))[0] == pytest.approx(112.0, abs=0.01)
 
 
 def test_one_recording_cannot_be_lined_up() -> None:

@@ -11,6 +11,7 @@ or on the stated one where none was.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 
@@ -41,6 +42,9 @@ from palpate.timing import (
 from palpate.timing.clock import MAX_DRIFT_PPM
 from palpate.timing.heart_rates import METHOD as HEART_RATE
 from palpate.validation import InputError
+
+NEAR_S = 60.0
+"""Clocks set by hand or by a phone are within a minute (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -240,14 +244,24 @@ def _related(
     max_offset_s: float | None,
     max_drift_ppm: float,
 ) -> tuple[str, tuple[ClockFit, ...]]:
-    """Relate to the reference, or to the first other recording that knows the clock."""
+    """Relate to the reference, or to the first other recording that knows the clock.
+
+    Fewer lags leave chance less room: what all lags do not tell, those near the placement
+    may.
+    """
     tried: list[tuple[str, tuple[ClockFit, ...]]] = []
-    for name, other in lined_up:
-        fits = relate(other, own, max_offset_s=max_offset_s, max_drift_ppm=max_drift_ppm)
-        if any(fit.verdict is Verdict.KNOWN for fit in fits):
+    near_s = NEAR_S if max_offset_s is None else min(max_offset_s, NEAR_S)
+    for (name, other), within_s in product(lined_up, (max_offset_s, near_s)):
+        fits = relate(other, own, max_offset_s=within_s, max_drift_ppm=max_drift_ppm)
+        if any(fit.verdict is Verdict.KNOWN and fit.method != HEART_RATE for fit in fits):
             return name, fits
         tried.append((name, fits))
-    return next((item for item in tried if item[1]), tried[0])
+    return max(tried, key=_says)
+
+
+def _says(tried: tuple[str, tuple[ClockFit, ...]]) -> int:
+    """Order attempts by what they say: nothing shared, something, or a clock."""
+    return max((1 + (fit.verdict is Verdict.KNOWN) for fit in tried[1]), default=0)
 
 
 def _described(

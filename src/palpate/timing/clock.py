@@ -34,8 +34,8 @@ MAX_COARSE_SEGMENTS = 48
 MAX_DRIFT_STEPS = 16
 """Drifts to try on either side; enough for half a sample each over an hour at 4 Hz."""
 WANTED_SEGMENTS = 8
-CANDIDATE = 1e-2
-"""A coarse line this unlikely by chance is looked at where a sharp fine view must then stand
+CANDIDATE = 0.2
+"""A coarse line no likelier by chance is looked at where a sharp fine view must then stand
 the strict test by itself (own choice)."""
 LISTED = 4
 """Alternatives that a reason spells out."""
