@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from palpate.conditioning import STEP_S
 from palpate.counterfactuals import device_counterfactuals, light_counterfactuals
 from palpate.ecg import BeatReference, beat_reference
 from palpate.evaluation.scoring import (
@@ -31,6 +32,7 @@ from palpate.explanation import (
 from palpate.explanation.budget import ErrorBudget
 from palpate.explanation.dose_response import MIN_WINDOWS, DoseResponse, dose_response
 from palpate.explanation.events import EventResponse, event_responses, heart_rate_events
+from palpate.explanation.variance import ErrorVariance, error_features, error_variance
 from palpate.grid import beside, from_grid_point, wrist_signals
 from palpate.heartrate import METHODS, estimate
 from palpate.motion import check_unit, motion_flags, motion_windows, vibration_label
@@ -215,6 +217,7 @@ def _explained(
                 causes=causes,
                 split=oracle_split(scored, own.oracle) if own.signals else None,
                 budget=_budget(source, scored, own.signals, windows, evidence.clock),
+                variance=_variance(scored, own, windows),
             )
         )
     return BandResult(own.recording, own.motion, own.light, own.oracle, tuple(sources), own.notes)
@@ -229,7 +232,7 @@ def _dose(scored: WindowTable, motion: WindowTable) -> DoseResponse | None:
         np.abs(scored["error_bpm"][used]),
         scored["activity"][used],
         tolerance_bpm=float(np.median(scored["tolerance_bpm"][used])),
-        step_s=float(scored.start_s[1] - scored.start_s[0]),
+        step_s=_step_s(scored),
     )
 
 
@@ -238,6 +241,20 @@ def _events(scored: WindowTable, reference: WindowTable) -> tuple[EventResponse,
     trusted_bpm = np.where(reference["trusted"], reference["hr_bpm"], np.nan)
     events = heart_rate_events(middle_s, trusted_bpm)
     return event_responses(events, middle_s, trusted_bpm, scored["estimate_bpm"])
+
+
+def _variance(scored: WindowTable, own: _Examined, reference: WindowTable) -> ErrorVariance | None:
+    error = np.where(scored_windows(scored), np.abs(scored["error_bpm"]), np.nan)
+    trusted_bpm = np.where(reference["trusted"], reference["hr_bpm"], np.nan)
+    features = error_features(own.motion, own.light, own.oracle, trusted_bpm)
+    try:
+        return error_variance(error, features, step_s=_step_s(scored))
+    except InputError:
+        return None
+
+
+def _step_s(windows: WindowTable) -> float:
+    return float(windows.start_s[1] - windows.start_s[0]) if len(windows) > 1 else STEP_S
 
 
 def _budget(

@@ -11,6 +11,7 @@ from palpate.explanation import CauseTable, OracleSplit
 from palpate.explanation.budget import ErrorBudget
 from palpate.explanation.dose_response import DoseResponse
 from palpate.explanation.events import EventResponse
+from palpate.explanation.variance import ErrorVariance
 from palpate.signals import Recording, Session, WindowTable
 from palpate.validation import checked_positive
 
@@ -47,7 +48,8 @@ class SourceResult:
     ``events`` says what became of every rise and fall of the reference; ``causes`` why
     each window is outside tolerance; ``split`` whether the light carried the pulse there,
     None without light; ``budget`` what each repair would remove, None where too few
-    windows can be repaired.
+    windows can be repaired; ``variance`` which kind of evidence goes with the error, None
+    where too few windows say.
     """
 
     band: str
@@ -59,6 +61,7 @@ class SourceResult:
     causes: CauseTable
     split: OracleSplit | None
     budget: ErrorBudget | None
+    variance: ErrorVariance | None
 
     @property
     def name(self) -> str:

@@ -165,6 +165,7 @@ def _source_summary(source: SourceResult) -> dict[str, Any]:
         "causes": source.causes.counts(),
         "oracle_split": None if source.split is None else asdict(source.split),
         "error_budget": None if source.budget is None else asdict(source.budget),
+        "error_variance": None if source.variance is None else asdict(source.variance),
         "motion": None
         if dose is None
         else {
