@@ -162,6 +162,11 @@ class Evidence:
         """What the error may be."""
         return self["tolerance_bpm"]
 
+    @property
+    def quotient(self) -> FloatArray:
+        """Estimate over reference."""
+        return ratio(self["estimate_bpm"], self["reference_bpm"])
+
 
 def share_removed(e: Evidence, left_bpm: FloatArray) -> FloatArray:
     """Return the share of the error that a repair removes; negative where it adds."""
@@ -170,7 +175,7 @@ def share_removed(e: Evidence, left_bpm: FloatArray) -> FloatArray:
 
 def within_tolerance(e: Evidence, left_bpm: FloatArray) -> FloatArray:
     """Score that what a repair leaves is within tolerance."""
-    return falling(np.abs(left_bpm) / e.tolerance_bpm, 0.8, 1.2)
+    return falling(ratio(np.abs(left_bpm), e.tolerance_bpm), 0.8, 1.2)
 
 
 def pulse_outshone(e: Evidence) -> FloatArray:
@@ -208,9 +213,12 @@ def shaken(e: Evidence) -> FloatArray:
 def level_upset(e: Evidence) -> FloatArray:
     """Score that the light's level moves, clips or goes missing.
 
-    Breathing and vessel tone move the level by about a pulse height in a window.
+    Breathing and vessel tone move the level by about a pulse height in a window. Less will do
+    where it is several times what this recording's level usually does.
     """
+    unusual = all_of(rising(e["level_move"], 0.75, 1.5), rising(e["level_unusual"], 3.0, 6.0))
     return any_of(
+        unusual,
         rising(e["level_move"], 1.5, 3.0),
         rising(e["clipped_share"], 0.0, 0.05),
         rising(e["missing_share"], 0.0, 0.05),
@@ -228,8 +236,7 @@ def irregular(e: Evidence) -> FloatArray:
 
 def half_or_double(e: Evidence) -> FloatArray:
     """Score that this estimate is within some percent of half or double the reference."""
-    quotient = e["estimate_bpm"] / e["reference_bpm"]
-    off = np.minimum(np.abs(quotient / 2.0 - 1.0), np.abs(2.0 * quotient - 1.0))
+    off = np.minimum(np.abs(e.quotient / 2.0 - 1.0), np.abs(2.0 * e.quotient - 1.0))
     return falling(off, 0.05, 0.1)
 
 
@@ -243,14 +250,14 @@ def reference_fault(e: Evidence) -> FloatArray:
         rising(np.abs(e["disagreement_bpm"]), 2.0, 6.0),
         falling(e["agreement"], 0.8, 0.95),
         falling(e["resemblance"], 0.6, 0.85),
-        rising(np.abs(e["reference_jump_bpm"]) / e.tolerance_bpm, 1.0, 3.0),
+        rising(ratio(np.abs(e["reference_jump_bpm"]), e.tolerance_bpm), 1.0, 3.0),
     )
     shown = all_of(
         unless(level_upset(e)),
         rising(e["estimate_snr_db"], 8.0, 12.0),
         rising(e["estimate_snr_db"] - e["oracle_snr_db"], 1.0, 4.0),
     )
-    agreed = falling(e["others_bpm"] / e.tolerance_bpm, 0.5, 1.0)
+    agreed = falling(ratio(e["others_bpm"], e.tolerance_bpm), 0.5, 1.0)
     undisputed = np.where(np.isfinite(e["others_bpm"]), agreed, 1.0)
     regular = all_of(doubt, any_of(shown, agreed), unless(irregular(e)))
     against = any_of(regular, all_of(irregular(e), shown, undisputed))
@@ -259,7 +266,7 @@ def reference_fault(e: Evidence) -> FloatArray:
 
 def clock_error(e: Evidence) -> FloatArray:
     """The light shows another clock, and there the error is within tolerance or mostly gone."""
-    off = rising(np.abs(e["clock_offset_s"]) / e["clock_within_s"], 1.0, 1.5)
+    off = rising(ratio(np.abs(e["clock_offset_s"]), e["clock_within_s"]), 1.0, 1.5)
     share = share_removed(e, e["repaired_bpm"])
     repaired = all_of(within_tolerance(e, e["repaired_bpm"]), rising(share, 0.1, 0.25))
     return all_of(off, any_of(repaired, rising(share, 0.25, 0.6)))
@@ -270,7 +277,7 @@ def tracking_lag(e: Evidence) -> FloatArray:
 
     A value that is held matches some earlier reference too, but that one moves on.
     """
-    held = rising(e["held_bpm"] / e.tolerance_bpm, 0.3, 0.6)
+    held = rising(ratio(e["held_bpm"], e.tolerance_bpm), 0.3, 0.6)
     return all_of(
         unless(held),
         within_tolerance(e, e["late_bpm"]),
@@ -304,7 +311,7 @@ def contact_change(e: Evidence) -> FloatArray:
 
     A step has its power at the lowest frequencies and draws an estimate down.
     """
-    drawn_down = falling(e["estimate_bpm"] / e["reference_bpm"], 0.7, 0.9)
+    drawn_down = falling(e.quotient, 0.7, 0.9)
     return all_of(
         any_of(pulse_outshone(e), drawn_down),
         level_upset(e),
@@ -330,8 +337,7 @@ def harmonic_error(e: Evidence) -> FloatArray:
     A stray estimate comes so near to half or double once in ten windows, not time and again.
     The mean of readings of which some are locked lies between.
     """
-    quotient = e["estimate_bpm"] / e["reference_bpm"]
-    between = all_of(rising(quotient, 0.45, 0.5), falling(quotient, 2.0, 2.2))
+    between = all_of(rising(e.quotient, 0.45, 0.5), falling(e.quotient, 2.0, 2.2))
     return all_of(between, rising(e["harmonic_share"], 0.25, 0.5))
 
 

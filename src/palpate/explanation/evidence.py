@@ -11,12 +11,13 @@ those of its motion, light and oracle tables, and
 ===================== ===========================================================
 level_move            range of the light's slow level in the window, in usual pulse
                       heights; breathing and vessel tone stay near 1
+level_unusual         the same range over its usual value
 swing_share           height of the light's swing over its usual height
 clock_offset_s        how much the light's clock is off here (``light_clock``)
 clock_within_s        how far off that may be
 ===================== ===========================================================
 
-A usual pulse height is the median over the windows whose light carries the true rate clearly
+Usual is the median over the windows whose light carries the true rate clearly
 (`CLEAR_DB`).
 
 Columns of a source
@@ -56,7 +57,7 @@ from palpate.conditioning.statistics import ratio
 from palpate.explanation.beat_rates import rate_between
 from palpate.explanation.light_clock import LightClock
 from palpate.explanation.oracle import cadence_distance
-from palpate.signals import FloatArray, WindowTable
+from palpate.signals import BoolArray, FloatArray, WindowTable
 from palpate.validation import checked_columns, checked_rate
 
 LEVEL_FS_HZ = 16.0
@@ -85,6 +86,7 @@ REMEMBERED = (
     "swing_rms_g",
     "periodicity",
     "level_move",
+    "level_unusual",
     "swing_share",
     "perfusion_index_pct",
     "irregularity",
@@ -135,13 +137,18 @@ def band_evidence(
         "clock_within_s": np.full(off_s.shape, clock.within_s),
     }
     if "swing_height" in evidence:
-        height = evidence["swing_height"]
+        height, move = evidence["swing_height"], evidence["level_range"]
         clear = evidence["oracle_snr_db"] >= CLEAR_DB
-        among = height[clear] if clear.any() else height[np.isfinite(height)]
-        usual = np.array(np.median(among) if among.size else np.nan)
-        columns["swing_share"] = ratio(height, usual)
-        columns["level_move"] = ratio(evidence["level_range"], usual)
+        columns["swing_share"] = ratio(height, _usual(height, clear))
+        columns["level_move"] = ratio(move, _usual(height, clear))
+        columns["level_unusual"] = ratio(move, _usual(move, clear))
     return evidence.with_columns(**columns)
+
+
+def _usual(values: FloatArray, clear: BoolArray) -> FloatArray:
+    """Return the median over clear windows, over all where none is; a 0-d array."""
+    among = values[clear] if clear.any() else values[np.isfinite(values)]
+    return np.array(np.median(among) if among.size else np.nan)
 
 
 def source_evidence(

@@ -1,0 +1,249 @@
+"""Each cause on constructed evidence, ties, the registry, and how the verdicts read."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from palpate.explanation import CAUSES, Cause, attribute_causes
+from palpate.explanation.causes import (
+    LEAST_MARGIN,
+    LEAST_SCORE,
+    UNEXPLAINED,
+    score_column,
+)
+from palpate.signals import WindowTable
+
+NOTHING = {
+    "estimate_bpm": 121.0,
+    "reference_bpm": 148.0,
+    "error_bpm": -27.0,
+    "tolerance_bpm": 14.8,
+    "oracle_snr_db": 20.0,
+    "acc_explained_share": 0.0,
+    "swing_rms_g": 0.01,
+    "shake_rms_g": 0.01,
+    "periodicity": 0.0,
+    "cadence_per_min": np.nan,
+    "cadence_bpm": np.nan,
+    "cadence_multiple": np.nan,
+    "level_move": 0.5,
+    "level_unusual": 1.0,
+    "swing_share": 1.0,
+    "clipped_share": 0.0,
+    "missing_share": 0.0,
+    "irregularity": 0.02,
+    "agreement": 1.0,
+    "resemblance": 0.98,
+    "disagreement_bpm": 0.0,
+    "reference_jump_bpm": 0.0,
+    "clock_offset_s": 0.05,
+    "clock_within_s": 0.3,
+    "repaired_bpm": -27.0,
+    "late_s": 1.0,
+    "late_bpm": -27.0,
+    "late_gain": 0.0,
+    "held_bpm": 0.0,
+    "harmonic_share": 0.0,
+    "others_bpm": 30.0,
+    "estimate_snr_db": 0.0,
+    "estimate_lost_db": 0.0,
+    "cancelling_gain_db": 0.0,
+}
+"""A window far outside tolerance, about which nothing else is out of the ordinary."""
+MOVING = {"swing_rms_g": 0.3, "acc_explained_share": 0.86}
+SHOWN = {
+    "cadence lock": {
+        **MOVING,
+        "periodicity": 0.8,
+        "cadence_per_min": 120.0,
+        "cadence_bpm": 1.0,
+        "cadence_multiple": 1.0,
+    },
+    "motion swamping": {**MOVING, "oracle_snr_db": 3.0},
+    "shaking": {"swing_rms_g": 0.1, "shake_rms_g": 0.6, "oracle_snr_db": 1.0},
+    "contact change": {"level_move": 6.0, "oracle_snr_db": 2.0},
+    "low perfusion": {"swing_share": 0.15, "oracle_snr_db": 9.0},
+    "tracking lag": {"late_s": 12.0, "late_bpm": -1.0, "late_gain": 0.9},
+    "clock error": {"clock_offset_s": -9.4, "repaired_bpm": 2.0},
+    "harmonic error": {
+        "estimate_bpm": 74.5,
+        "error_bpm": -73.5,
+        "late_bpm": -73.5,
+        "repaired_bpm": -73.5,
+        "harmonic_share": 1.0,
+    },
+    "irregular rhythm": {"irregularity": 0.6},
+    "reference fault": {
+        "agreement": 0.5,
+        "disagreement_bpm": -24.0,
+        "dissenter": "slope",
+        "estimate_snr_db": 18.0,
+        "oracle_snr_db": 2.0,
+        "others_bpm": 1.0,
+    },
+}
+
+
+def table(*rows: dict[str, object], status: str = "outside") -> WindowTable:
+    full = [{**NOTHING, "dissenter": "", **row} for row in rows]
+    start_s = 2.0 * np.arange(len(rows))
+    columns = {name: np.array([row[name] for row in full]) for name in full[0]}
+    return WindowTable(start_s, start_s + 8.0, {**columns, "status": np.full(len(rows), status)})
+
+
+def test_every_cause_has_a_case_here() -> None:
+    assert set(SHOWN) == {cause.name for cause in CAUSES}
+
+
+@pytest.mark.parametrize("name", sorted(SHOWN))
+def test_its_evidence_names_a_cause(name: str) -> None:
+    found = attribute_causes(table(SHOWN[name]))
+    assert found.windows["cause"].tolist() == [name]
+    assert found.windows["cause_score"][0] >= LEAST_SCORE
+    assert found.windows["cause_margin"][0] >= LEAST_MARGIN
+
+
+def test_without_evidence_a_window_stays_unexplained() -> None:
+    found = attribute_causes(table({}))
+    assert found.windows["cause"].tolist() == [UNEXPLAINED]
+    assert np.all(found.scores == 0.0)
+
+
+def test_two_causes_that_do_not_explain_each_other_are_a_tie() -> None:
+    found = attribute_causes(table({**SHOWN["harmonic error"], **SHOWN["contact change"]}))
+    assert found.windows["cause"].tolist() == [UNEXPLAINED]
+    assert found.windows["cause_margin"].tolist() == [0.0]
+    assert found.sentence(0) == (
+        "Estimate 74 bpm, reference 148; harmonic error (1.00) and contact change (1.00) are shown "
+        "about equally."
+    )
+
+
+def test_a_clock_that_repairs_the_error_leaves_nothing_to_blame() -> None:
+    found = attribute_causes(table({**SHOWN["cadence lock"], **SHOWN["clock error"]}))
+    assert found.windows["cause"].tolist() == ["clock error"]
+    assert found.windows[score_column("cadence lock")][0] == 0.0
+
+
+def test_an_offset_inside_its_own_interval_is_no_clock_error() -> None:
+    row = {**SHOWN["clock error"], "clock_offset_s": -1.5, "clock_within_s": 1.6}
+    assert attribute_causes(table(row)).windows[score_column("clock error")][0] == 0.0
+
+
+def test_a_held_value_is_no_lag() -> None:
+    found = attribute_causes(table({**SHOWN["tracking lag"], "held_bpm": 12.0}))
+    assert found.windows["cause"].tolist() == [UNEXPLAINED]
+
+
+def test_only_windows_outside_tolerance_have_a_cause() -> None:
+    for status in ("within", "reference untrusted", "no estimate"):
+        found = attribute_causes(table(SHOWN["shaking"], status=status))
+        assert found.windows["cause"].tolist() == [""]
+        assert np.isnan(found.scores).all()
+        assert found.sentence(0) == ""
+
+
+def test_counts_by_hand() -> None:
+    found = attribute_causes(table(SHOWN["shaking"], SHOWN["shaking"], SHOWN["clock error"], {}))
+    counts = found.counts()
+    assert (counts["shaking"], counts["clock error"], counts[UNEXPLAINED]) == (2, 1, 1)
+    assert sum(counts.values()) == 4
+    assert list(counts)[-1] == UNEXPLAINED
+
+
+def test_a_band_without_sensors_stays_unexplained() -> None:
+    start_s = np.zeros(1)
+    bare = {"estimate_bpm": 90.0, "reference_bpm": 130.0, "error_bpm": -40.0, "tolerance_bpm": 13.0}
+    columns = {name: np.array([value]) for name, value in bare.items()}
+    alone = WindowTable(start_s, start_s + 8.0, {**columns, "status": np.array(["outside"])})
+    found = attribute_causes(alone)
+    assert found.windows["cause"].tolist() == [UNEXPLAINED]
+    assert found.sentence(0).startswith("Estimate 90 bpm, reference 130; no cause is shown")
+
+
+def test_a_cause_is_added_by_one_record() -> None:
+    loose = Cause(
+        "loose strap",
+        lambda e: np.asarray(e["strap_gap_mm"] > 5.0, dtype=np.float64),
+        lambda row: f"the strap is {row['strap_gap_mm']:.0f} mm loose",
+    )
+    rows = table(SHOWN["shaking"], {})
+    rows = rows.with_columns(strap_gap_mm=np.array([0.0, 7.0]))
+    found = attribute_causes(rows, causes=(*CAUSES, loose))
+    assert found.windows["cause"].tolist() == ["shaking", "loose strap"]
+    assert found.sentence(1) == "The strap is 7 mm loose."
+
+
+def test_thresholds_can_be_set() -> None:
+    row = {**SHOWN["motion swamping"], "oracle_snr_db": 9.4}  # 0.65 of the way to sure
+    assert attribute_causes(table(row)).windows["cause"].tolist() == ["motion swamping"]
+    strict = attribute_causes(table(row), least_score=0.7)
+    assert strict.windows["cause"].tolist() == [UNEXPLAINED]
+
+
+@pytest.mark.parametrize(
+    ("name", "sentence"),
+    [
+        (
+            "cadence lock",
+            "Estimate 121 bpm sits on cadence 120/min, reference 148; 86 % of the light's in-band "
+            "power follows the accelerometer.",
+        ),
+        (
+            "clock error",
+            "Estimate 121 bpm, reference 148; the light shows that the band's clock is 9.4 s "
+            "ahead, and on the right clock the error is +2 bpm.",
+        ),
+        (
+            "tracking lag",
+            "Estimate 121 bpm, reference 148; it matches the reference 12 s earlier (then the "
+            "error is -1 bpm).",
+        ),
+        (
+            "harmonic error",
+            "Estimate 74 bpm, reference 148: half the rate (ratio 0.50), and movement does not "
+            "explain it.",
+        ),
+        (
+            "shaking",
+            "Estimate 121 bpm, reference 148; the wrist vibrates with 0.60 g above 4 Hz (0.10 g "
+            "below), and the true rate stands 1 dB over the rest.",
+        ),
+        (
+            "low perfusion",
+            "Estimate 121 bpm, reference 148; the light swings 0.15 times as high as usual while "
+            "the wrist is still.",
+        ),
+        (
+            "irregular rhythm",
+            "Estimate 121 bpm, reference 148; successive RR intervals differ by 60 % of their mean "
+            "(root mean square).",
+        ),
+    ],
+)
+def test_a_verdict_reads_as_a_sentence_with_its_numbers(name: str, sentence: str) -> None:
+    assert attribute_causes(table(SHOWN[name])).sentence(0) == sentence
+
+
+@pytest.mark.parametrize("name", sorted(SHOWN))
+def test_no_sentence_shows_an_undefined_number(name: str) -> None:
+    text = attribute_causes(table(SHOWN[name])).sentence(0)
+    assert "nan" not in text
+    assert text[0].isupper()
+    assert text.endswith(".")
+
+
+number = st.floats(-200.0, 200.0) | st.just(np.nan)
+
+
+@settings(max_examples=60, deadline=None)
+@given(row=st.fixed_dictionaries({name: number for name in NOTHING}))
+def test_any_evidence_gives_scores_between_nothing_and_all(row: dict[str, float]) -> None:
+    row = {**row, "tolerance_bpm": 5.0}
+    found = attribute_causes(table(row))
+    assert np.all((found.scores >= 0.0) & (found.scores <= 1.0))
+    assert found.windows["cause"][0] in {UNEXPLAINED, *(cause.name for cause in CAUSES)}
+    assert found.sentence(0)
