@@ -106,17 +106,10 @@ def fit_clock(
         raise InputError("coarse views must share a rate; resample one of them")
     if reference.fine.fs_hz != recording.fine.fs_hz:
         raise InputError("fine views must share a rate; resample one of them")
-    segment_s = float(
-        np.clip(
-            min(reference.coarse.duration_s, recording.coarse.duration_s) / WANTED_SEGMENTS,
-            rules.least_segment_s,
-            rules.coarse_segment_s,
-        )
-    )
     curves = _coarse_curves(
         reference.coarse,
         recording.coarse,
-        segment_s,
+        rules,
         max_offset_s=max_offset_s,
         max_drift=max_drift_ppm * 1e-6,
     )
@@ -183,7 +176,7 @@ class _Pair:
 def _coarse_curves(
     reference: Trace,
     recording: Trace,
-    segment_s: float,
+    rules: Rules,
     *,
     max_offset_s: float | None,
     max_drift: float,
@@ -193,7 +186,9 @@ def _coarse_curves(
     Lags are pooled over long recordings, so that a drift can be searched in few steps.
     """
     fs_hz = recording.fs_hz
-    width = round(segment_s * fs_hz)
+    shorter_s = min(reference.duration_s, recording.duration_s)
+    segment_s = np.clip(shorter_s / WANTED_SEGMENTS, rules.least_segment_s, rules.coarse_segment_s)
+    width = round(float(segment_s) * fs_hz)
     count = min(recording.values.size // width, MAX_COARSE_SEGMENTS)
     if count < MIN_SEGMENTS or reference.values.size < MIN_SEGMENTS * width:
         return None
