@@ -66,19 +66,24 @@ def test_every_beat_of_the_pywavelets_ecg_is_found(method: str) -> None:
         assert abs(int(np.argmax(around)) - min(mark, 40)) <= 6
 
 
-def scores(folder: Path, *, both_leads: bool, method: str = "slope") -> list[DetectorScore]:
+@pytest.fixture(scope="module")
+def mitdb(data_dir: Path) -> list[tuple[Floats, Annotations]]:
     wfdb = pytest.importorskip("wfdb", reason="reads the database")
     from palpate.io.wfdb_annotations import annotated_records, read_annotations
 
-    found = []
-    for name in annotated_records(folder):
-        ecg = wfdb.rdrecord(str(folder / name)).p_signal
-        lead = ecg if both_leads else np.ascontiguousarray(ecg[:, 0])
-        reference = Annotations(*read_annotations(folder / name, annotator="atr", fs_hz=FS_HZ))
-        beats = detect_qrs(lead, fs_hz=FS_HZ, method=method) / FS_HZ
-        end_s = ecg.shape[0] / FS_HZ
-        found.append(score_detector(reference, beats, fs_hz=FS_HZ, end_s=end_s))
-    return found
+    folder = data_dir / "datasets" / "mitdb"
+    return [
+        (
+            wfdb.rdrecord(str(folder / name)).p_signal,
+            Annotations(*read_annotations(folder / name, annotator="atr", fs_hz=FS_HZ)),
+        )
+        for name in annotated_records(folder)
+    ]
+
+
+def scored(ecg: Floats, reference: Annotations, method: str) -> DetectorScore:
+    beats = detect_qrs(ecg, fs_hz=FS_HZ, method=method) / FS_HZ
+    return score_detector(reference, beats, fs_hz=FS_HZ, end_s=ecg.shape[0] / FS_HZ)
 
 
 @pytest.mark.parametrize(
@@ -90,11 +95,16 @@ def scores(folder: Path, *, both_leads: bool, method: str = "slope") -> list[Det
     ],
 )
 def test_ec57_gross_statistics_on_mitdb(
-    data_dir: Path, method: str, both_leads: bool, floors: tuple[float, float, float]
+    mitdb: list[tuple[Floats, Annotations]],
+    method: str,
+    both_leads: bool,
+    floors: tuple[float, float, float],
 ) -> None:
     # Best general-purpose library on all 48 records: 99.78 and 99.81 per cent, F1 99.48
     # (khamis2016 in neurokit2; scripts/benchmark_detectors.py measures it again).
-    records = scores(data_dir / "datasets" / "mitdb", both_leads=both_leads, method=method)
+    records = [
+        scored(ecg if both_leads else ecg[:, 0], reference, method) for ecg, reference in mitdb
+    ]
     gross = gross_statistics([record.ec57.counts for record in records])
     hits = sum(record.strict_f1.numerator for record in records)
     strict = 100.0 * hits / sum(record.strict_f1.denominator for record in records)
@@ -111,6 +121,5 @@ def test_noise_stress_at_24_and_6_db(data_dir: Path) -> None:
     for name, floor in (("118e24", 99.9), ("118e06", 97.0)):
         ecg = wfdb.rdrecord(str(folder / name)).p_signal[:, 0]
         reference = Annotations(*read_annotations(folder / name, annotator="atr", fs_hz=FS_HZ))
-        beats = detect_qrs(ecg, fs_hz=FS_HZ) / FS_HZ
-        score = score_detector(reference, beats, fs_hz=FS_HZ, end_s=ecg.size / FS_HZ)
+        score = scored(ecg, reference, "slope")
         assert gross_statistics([score.ec57.counts]).qrs_f1.percent >= floor
