@@ -1,8 +1,7 @@
 """Beat detectors by name, so that a command line and worker processes can find any of them.
 
 * ``palpate``: this package's own, by its default method; or the name of one of its methods;
-* ``neurokit:NAME``: a method of neurokit2's ``ecg_peaks``, after ``ecg_clean`` of the same
-  name where there is one;
+* ``neurokit:NAME``: a method of neurokit2, as ``ecg.library_detectors`` runs it;
 * ``module:function``: any importable function, also from the current folder.
 
 A function is called as ``function(ecg, fs_hz=...)`` if it has a parameter of that name,
@@ -15,7 +14,6 @@ from __future__ import annotations
 import importlib
 import inspect
 import sys
-import warnings
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeAlias
@@ -24,13 +22,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from palpate.ecg.detection import METHODS, detect_qrs
+from palpate.ecg.library_detectors import PREFIX
 from palpate.signals import FloatArray
 from palpate.validation import InputError
 
 Detector: TypeAlias = Callable[[FloatArray, float], ArrayLike]
 
 OWN = "palpate"
-NEUROKIT = "neurokit:"
 
 
 def find_detector(name: str) -> Detector:
@@ -43,15 +41,13 @@ def find_detector(name: str) -> Detector:
     """
     if name == OWN:
         return lambda ecg, fs_hz: detect_qrs(ecg, fs_hz=fs_hz)
-    if name.startswith(NEUROKIT):
-        return _neurokit(name.removeprefix(NEUROKIT))
+    if name in METHODS or name.startswith(PREFIX):
+        return lambda ecg, fs_hz: detect_qrs(ecg, fs_hz=fs_hz, method=name)
     if ":" in name:
         return _imported(name)
-    if name in METHODS:
-        return lambda ecg, fs_hz: detect_qrs(ecg, fs_hz=fs_hz, method=name)
     raise InputError(
         f"there is no detector {name!r}; there are {OWN}, {', '.join(METHODS)}, "
-        f"{NEUROKIT}NAME and module:function"
+        f"{PREFIX}NAME and module:function"
     )
 
 
@@ -73,24 +69,6 @@ def detections(detector: Detector, ecg: FloatArray, fs_hz: float) -> FloatArray:
             "the detector returned positions outside the record; they must be sample numbers"
         )
     return np.sort(found)
-
-
-def _neurokit(method: str) -> Detector:
-    def detect(ecg: FloatArray, fs_hz: float) -> ArrayLike:
-        import neurokit2  # noqa: PLC0415 - its import takes seconds
-
-        if ecg.ndim != 1:
-            raise InputError("the detectors of neurokit2 take a single lead; name one")
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            try:
-                cleaned = neurokit2.ecg_clean(ecg, sampling_rate=fs_hz, method=method)
-            except ValueError:  # this method has no cleaning of its own
-                cleaned = neurokit2.ecg_clean(ecg, sampling_rate=fs_hz)
-            _, found = neurokit2.ecg_peaks(cleaned, sampling_rate=fs_hz, method=method)
-        return np.asarray(found["ECG_R_Peaks"], dtype=np.float64)
-
-    return detect
 
 
 def _imported(name: str) -> Detector:
