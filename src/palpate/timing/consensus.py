@@ -37,7 +37,7 @@ DECIDED = 4.0
 a few rivals are looked at, so more than the usual two or three (own choice)."""
 _TAKEN = -1e9
 _GUMBEL_MEAN = 0.5772156649
-_SEED = 20_08
+_SEED = 1  # fixed, so that the same recordings always get the same verdict
 
 
 @dataclass(frozen=True, slots=True)
