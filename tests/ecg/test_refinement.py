@@ -60,7 +60,8 @@ def test_rr_error_in_mitdb_record_100_is_at_most_2_ms(data_dir: Path) -> None:
     wfdb = pytest.importorskip("wfdb", reason="reads the database")
     stem = str(data_dir / "datasets" / "mitdb" / "100")
     ecg, notes = wfdb.rdrecord(stem).p_signal[:, 0], wfdb.rdann(stem, "atr")
-    beats = notes.sample[np.isin(notes.symbol, list("NAV"))][:-1] / 360.0  # the record ends in the last complex
+    # The record ends inside its last complex.
+    beats = notes.sample[np.isin(notes.symbol, list("NAV"))][:-1] / 360.0
     found = detect_qrs(ecg, fs_hz=360.0)
     assert found.size == beats.size
     assert rr_error_ms(found / 360.0, beats) <= 2.0
