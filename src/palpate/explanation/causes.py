@@ -1,10 +1,8 @@
 """Why an estimate is outside tolerance: every cause scored from evidence, the largest names it.
 
-A cause is a rule from named evidence (``palpate.explanation.evidence``) to a score in 0..1,
-and a sentence. Its thresholds are soft, stated beside it, and our own choice where no source
-is named: set from what the measure means and not fitted to recordings. All scores are kept.
-The largest names the window if it reaches `LEAST_SCORE` and leads the next by
-`LEAST_MARGIN`; weak or tied evidence leaves the window *unexplained*.
+A cause is a rule from named evidence to a score in 0..1 (``palpate.explanation.rules``) and a
+sentence. All scores are kept. The largest names the window if it reaches `LEAST_SCORE` and leads
+the next by `LEAST_MARGIN`; weak or tied evidence leaves the window *unexplained*.
 
 A cause yields to others that explain the same evidence better, as `CAUSES` states: everything
 to a clock that is known to be off and repairs the error; what merely goes on in the light
@@ -22,10 +20,10 @@ from typing import Any
 
 import numpy as np
 
-from palpate.conditioning.statistics import ratio
 from palpate.evaluation.scoring import OUTSIDE
-from palpate.explanation import sentences
-from palpate.explanation.softness import all_of, any_of, falling, rising, unless
+from palpate.explanation import rules, sentences
+from palpate.explanation.rules import Evidence
+from palpate.explanation.softness import all_of, unless
 from palpate.signals import FloatArray, WindowTable
 
 UNEXPLAINED = "unexplained"
@@ -34,7 +32,7 @@ LEAST_SCORE = 0.5
 LEAST_MARGIN = 0.1
 """Scores nearer than this are a tie."""
 
-Rule = Callable[["Evidence"], FloatArray]
+Rule = Callable[[Evidence], FloatArray]
 Sentence = Callable[[Mapping[str, Any]], str]
 
 
@@ -52,6 +50,52 @@ class Cause:
     yields_to: tuple[str, ...] = ()
 
 
+CAUSES: tuple[Cause, ...] = (
+    Cause("reference fault", rules.reference_fault, sentences.reference_fault),
+    Cause("clock error", rules.clock_error, sentences.clock_error),
+    Cause(
+        "cadence lock",
+        rules.cadence_lock,
+        sentences.cadence_lock,
+        yields_to=("clock error", "tracking lag"),
+    ),
+    Cause(
+        "motion swamping",
+        rules.motion_swamping,
+        sentences.motion_swamping,
+        yields_to=("clock error", "cadence lock", "tracking lag", "harmonic error"),
+    ),
+    Cause(
+        "shaking",
+        rules.shaking,
+        sentences.shaking,
+        yields_to=("clock error", "tracking lag", "harmonic error"),
+    ),
+    Cause(
+        "contact change",
+        rules.contact_change,
+        sentences.contact_change,
+        yields_to=("clock error", "tracking lag", "irregular rhythm"),
+    ),
+    Cause(
+        "low perfusion", rules.low_perfusion, sentences.low_perfusion, yields_to=("clock error",)
+    ),
+    Cause("tracking lag", rules.tracking_lag, sentences.tracking_lag, yields_to=("clock error",)),
+    Cause(
+        "harmonic error",
+        rules.harmonic_error,
+        sentences.harmonic_error,
+        yields_to=("clock error", "low perfusion", "irregular rhythm"),
+    ),
+    Cause(
+        "irregular rhythm",
+        rules.irregular_rhythm,
+        sentences.irregular_rhythm,
+        yields_to=("clock error", "reference fault", "cadence lock"),
+    ),
+)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class CauseTable:
     """The causes of one source's errors.
@@ -59,10 +103,12 @@ class CauseTable:
     ``windows`` is the evidence with the columns ``cause`` (empty where the window is not
     outside tolerance, else a cause's name or *unexplained*), ``cause_score``,
     ``cause_margin`` and one ``score <cause>`` per cause (NaN where there is no error).
+    ``least_score`` is what it took to be named.
     """
 
     windows: WindowTable
     causes: tuple[Cause, ...]
+    least_score: float = LEAST_SCORE
 
     @property
     def scores(self) -> FloatArray:
@@ -85,7 +131,7 @@ class CauseTable:
         ranked = sorted(
             ((float(row[score_column(c.name)]), c.name) for c in self.causes), reverse=True
         )
-        return sentences.opened(sentences.unexplained(row, ranked[:2], LEAST_SCORE))
+        return sentences.opened(sentences.unexplained(row, ranked[:2], self.least_score))
 
 
 def score_column(cause: str) -> str:
@@ -128,7 +174,7 @@ def attribute_causes(
         cause_margin=np.where(outside, margin, np.nan),
         **columns,
     )
-    return CauseTable(table, known)
+    return CauseTable(table, known, least_score)
 
 
 def _scores(evidence: Evidence, causes: Sequence[Cause]) -> FloatArray:
@@ -139,252 +185,3 @@ def _scores(evidence: Evidence, causes: Sequence[Cause]) -> FloatArray:
         better = [alone[name] for name in cause.yields_to if name in alone]
         columns.append(all_of(alone[cause.name], *(unless(score) for score in better)))
     return np.stack(columns, axis=1)
-
-
-class Evidence:
-    """A window table that answers NaN for a column that it does not have."""
-
-    def __init__(self, table: WindowTable) -> None:
-        self._table = table
-
-    def __getitem__(self, name: str) -> FloatArray:
-        if name in self._table:
-            return np.asarray(self._table[name], dtype=np.float64)
-        return np.full(len(self._table), np.nan)
-
-    @property
-    def size_bpm(self) -> FloatArray:
-        """Size of the error."""
-        return np.abs(self["error_bpm"])
-
-    @property
-    def tolerance_bpm(self) -> FloatArray:
-        """What the error may be."""
-        return self["tolerance_bpm"]
-
-    @property
-    def quotient(self) -> FloatArray:
-        """Estimate over reference."""
-        return ratio(self["estimate_bpm"], self["reference_bpm"])
-
-
-def share_removed(e: Evidence, left_bpm: FloatArray) -> FloatArray:
-    """Return the share of the error that a repair removes; negative where it adds."""
-    return 1.0 - ratio(np.abs(left_bpm), e.size_bpm)
-
-
-def within_tolerance(e: Evidence, left_bpm: FloatArray) -> FloatArray:
-    """Score that what a repair leaves is within tolerance."""
-    return falling(ratio(np.abs(left_bpm), e.tolerance_bpm), 0.8, 1.2)
-
-
-def pulse_outshone(e: Evidence) -> FloatArray:
-    """Score that the light does not show the true rate clearly: under 8 dB sure, over 12 not.
-
-    The highest of the band's 36 cells of flat noise stands 6 dB over their mean, and one
-    motion line as strong as the pulse leaves the pulse 10 dB.
-    """
-    return falling(e["oracle_snr_db"], 8.0, 12.0)
-
-
-def follows_motion(e: Evidence) -> FloatArray:
-    """Score that the light follows the accelerometer.
-
-    It predicts a quarter to a half of the light; or taking out what it predicts both lowers
-    the line at the estimate and raises the one at the true rate, by 3 to 6 dB each.
-    """
-    traded = all_of(
-        rising(e["estimate_lost_db"], 3.0, 6.0), rising(e["cancelling_gain_db"], 3.0, 6.0)
-    )
-    return any_of(rising(e["acc_explained_share"], 0.25, 0.5), all_of(traded, moved(e)))
-
-
-def moved(e: Evidence) -> FloatArray:
-    """Score movement below 4 Hz: 0.0225 g is the limit of a still wrist (motion flags)."""
-    return rising(e["swing_rms_g"], 0.0225, 0.05)
-
-
-def shaken(e: Evidence) -> FloatArray:
-    """Score vibration above 4 Hz, 0.05 g being a still sensor's limit, that rules the movement."""
-    fast, slow = e["shake_rms_g"] ** 2, e["swing_rms_g"] ** 2
-    return all_of(rising(e["shake_rms_g"], 0.05, 0.2), rising(ratio(fast, fast + slow), 0.3, 0.6))
-
-
-def level_upset(e: Evidence) -> FloatArray:
-    """Score that the light's level moves, clips or goes missing.
-
-    Breathing and vessel tone move the level by about a pulse height in a window. Less will do
-    where it is several times what this recording's level usually does.
-    """
-    unusual = all_of(rising(e["level_move"], 0.75, 1.5), rising(e["level_unusual"], 3.0, 6.0))
-    return any_of(
-        unusual,
-        rising(e["level_move"], 1.5, 3.0),
-        rising(e["clipped_share"], 0.0, 0.05),
-        rising(e["missing_share"], 0.0, 0.05),
-    )
-
-
-def irregular(e: Evidence) -> FloatArray:
-    """Score RR irregularity.
-
-    Sinus rhythm stays under 0.12; fibrillation, and every second beat early, lie over 0.2
-    (common practice, no source).
-    """
-    return rising(e["irregularity"], 0.12, 0.24)
-
-
-def half_or_double(e: Evidence) -> FloatArray:
-    """Score that this estimate is within some percent of half or double the reference."""
-    off = np.minimum(np.abs(e.quotient / 2.0 - 1.0), np.abs(2.0 * e.quotient - 1.0))
-    return falling(off, 0.05, 0.1)
-
-
-def reference_fault(e: Evidence) -> FloatArray:
-    """The reference is doubtful, and light or other sources show the estimate instead of it.
-
-    Irregular beats alone are doubtful only where light and other sources show one steady
-    rate; an early beat in every pair makes them show half the rate, and is no fault.
-    """
-    doubt = any_of(
-        rising(np.abs(e["disagreement_bpm"]), 2.0, 6.0),
-        falling(e["agreement"], 0.8, 0.95),
-        falling(e["resemblance"], 0.6, 0.85),
-        rising(ratio(np.abs(e["reference_jump_bpm"]), e.tolerance_bpm), 1.0, 3.0),
-    )
-    shown = all_of(
-        unless(level_upset(e)),
-        rising(e["estimate_snr_db"], 8.0, 12.0),
-        rising(e["estimate_snr_db"] - e["oracle_snr_db"], 1.0, 4.0),
-    )
-    agreed = falling(ratio(e["others_bpm"], e.tolerance_bpm), 0.5, 1.0)
-    undisputed = np.where(np.isfinite(e["others_bpm"]), agreed, 1.0)
-    regular = all_of(doubt, any_of(shown, agreed), unless(irregular(e)))
-    against = any_of(regular, all_of(irregular(e), shown, undisputed))
-    return all_of(against, unless(follows_motion(e)), unless(half_or_double(e)))
-
-
-def clock_error(e: Evidence) -> FloatArray:
-    """The light shows another clock, and there the error is within tolerance or mostly gone."""
-    off = rising(ratio(np.abs(e["clock_offset_s"]), e["clock_within_s"]), 1.0, 1.5)
-    share = share_removed(e, e["repaired_bpm"])
-    repaired = all_of(within_tolerance(e, e["repaired_bpm"]), rising(share, 0.1, 0.25))
-    return all_of(off, any_of(repaired, rising(share, 0.25, 0.6)))
-
-
-def tracking_lag(e: Evidence) -> FloatArray:
-    """One delay explains most of the error in the minute around here, and this one's.
-
-    A value that is held matches some earlier reference too, but that one moves on.
-    """
-    held = rising(ratio(e["held_bpm"], e.tolerance_bpm), 0.3, 0.6)
-    return all_of(
-        unless(held),
-        within_tolerance(e, e["late_bpm"]),
-        rising(share_removed(e, e["late_bpm"]), 0.25, 0.6),
-        rising(e["late_gain"], 0.4, 0.7),
-    )
-
-
-def cadence_lock(e: Evidence) -> FloatArray:
-    """The estimate sits on the cadence of a rhythmic movement that the light follows.
-
-    A line's peak is read to a third of a resolution cell, 2.5 bpm in 8 s, or in motion to two.
-    """
-    near = falling(np.abs(e["cadence_bpm"]), 2.5, 5.0)
-    rhythmic = rising(e["periodicity"], 0.4, 0.55)
-    return all_of(near, rhythmic, moved(e), follows_motion(e))
-
-
-def motion_swamping(e: Evidence) -> FloatArray:
-    """The pulse is outshone by light that follows the accelerometer."""
-    return all_of(pulse_outshone(e), follows_motion(e), moved(e))
-
-
-def shaking(e: Evidence) -> FloatArray:
-    """The pulse is outshone while the wrist vibrates, and no linear path leads there."""
-    return all_of(pulse_outshone(e), shaken(e), unless(follows_motion(e)))
-
-
-def contact_change(e: Evidence) -> FloatArray:
-    """The level is upset, which movement does not explain, and outshines the pulse.
-
-    A step has its power at the lowest frequencies and draws an estimate down.
-    """
-    drawn_down = falling(e.quotient, 0.7, 0.9)
-    return all_of(
-        any_of(pulse_outshone(e), drawn_down),
-        level_upset(e),
-        unless(follows_motion(e)),
-        unless(shaken(e)),
-    )
-
-
-def low_perfusion(e: Evidence) -> FloatArray:
-    """The light swings far less than usual, or hardly at all, while nothing moves.
-
-    What outshines so faint a pulse is breathing and drift below the band, so it need not be
-    lost within the band.
-    """
-    faint = any_of(falling(e["swing_share"], 0.3, 0.6), falling(e["perfusion_index_pct"], 0.1, 0.2))
-    dim = falling(e["oracle_snr_db"], 12.0, 18.0)
-    return all_of(faint, dim, unless(moved(e)), unless(level_upset(e)))
-
-
-def harmonic_error(e: Evidence) -> FloatArray:
-    """Estimates around here are half or double the reference, and this one is on the way there.
-
-    A stray estimate comes so near to half or double once in ten windows, not time and again.
-    The mean of readings of which some are locked lies between.
-    """
-    between = all_of(rising(e.quotient, 0.45, 0.5), falling(e.quotient, 2.0, 2.2))
-    return all_of(between, rising(e["harmonic_share"], 0.25, 0.5))
-
-
-def irregular_rhythm(e: Evidence) -> FloatArray:
-    """Beats come so unevenly that the light has no one line at their rate."""
-    return irregular(e)
-
-
-CAUSES: tuple[Cause, ...] = (
-    Cause("reference fault", reference_fault, sentences.reference_fault),
-    Cause("clock error", clock_error, sentences.clock_error),
-    Cause(
-        "cadence lock",
-        cadence_lock,
-        sentences.cadence_lock,
-        yields_to=("clock error", "tracking lag"),
-    ),
-    Cause(
-        "motion swamping",
-        motion_swamping,
-        sentences.motion_swamping,
-        yields_to=("clock error", "cadence lock", "tracking lag", "harmonic error"),
-    ),
-    Cause(
-        "shaking",
-        shaking,
-        sentences.shaking,
-        yields_to=("clock error", "tracking lag", "harmonic error"),
-    ),
-    Cause(
-        "contact change",
-        contact_change,
-        sentences.contact_change,
-        yields_to=("clock error", "tracking lag", "irregular rhythm"),
-    ),
-    Cause("low perfusion", low_perfusion, sentences.low_perfusion, yields_to=("clock error",)),
-    Cause("tracking lag", tracking_lag, sentences.tracking_lag, yields_to=("clock error",)),
-    Cause(
-        "harmonic error",
-        harmonic_error,
-        sentences.harmonic_error,
-        yields_to=("clock error", "low perfusion", "irregular rhythm"),
-    ),
-    Cause(
-        "irregular rhythm",
-        irregular_rhythm,
-        sentences.irregular_rhythm,
-        yields_to=("clock error", "reference fault", "cadence lock"),
-    ),
-)
