@@ -19,8 +19,18 @@ from palpate.explanation.light_clock import LightClock
 from palpate.signals import FloatArray, WindowTable
 
 FS_HZ = 32.0
-RIGHT = LightClock(offset_s=0.0, drift_ppm=0.0, peak_ratio=5.0)
 NOBODY: frozenset[str] = frozenset()
+
+
+def light_says(offset_s: float) -> LightClock:
+    return LightClock(offset_s=offset_s, within_s=0.1, drift_ppm=0.0, peak_ratio=5.0)
+
+
+def light_does_not_say(reason: str) -> LightClock:
+    return LightClock(np.nan, np.nan, np.nan, 1.1, reason)
+
+
+RIGHT = light_says(0.0)
 
 
 def heart_bpm(time_s: FloatArray) -> FloatArray:
@@ -44,7 +54,7 @@ def test_a_clock_that_is_off_by_hand() -> None:
     found = device_counterfactuals(
         reference(),
         heart_bpm(reference().start_s + 4.0 + 6.0),
-        LightClock(offset_s=6.0, drift_ppm=0.0, peak_ratio=5.0),
+        light_says(6.0),
     )
     assert np.median(found.absolute_error_bpm[NOBODY]) == pytest.approx(3.0)
     assert np.nanmedian(found.absolute_error_bpm[frozenset({CLOCK})]) == pytest.approx(0.0)
@@ -66,14 +76,14 @@ def test_clock_and_latency_share_what_they_cost_together() -> None:
     found = device_counterfactuals(
         reference(),
         heart_bpm(reference().start_s + 4.0 - 8.0 + 4.0),
-        LightClock(offset_s=4.0, drift_ppm=0.0, peak_ratio=5.0),
+        light_says(4.0),
     )
     mended = shares(found.budget())
     assert mended[LATENCY] == pytest.approx(1.0, abs=0.1)
     assert mended[CLOCK] == pytest.approx(0.0, abs=0.1)
 
 
-@pytest.mark.parametrize("clock", [None, LightClock(np.nan, np.nan, 1.1, "no one shift")])
+@pytest.mark.parametrize("clock", [None, light_does_not_say("no one shift")])
 def test_without_a_clock_from_light_the_two_are_one_repair(clock: LightClock | None) -> None:
     late = heart_bpm(reference().start_s + 4.0 - 8.0)
     budget = device_counterfactuals(reference(), late, clock).budget()
@@ -97,7 +107,7 @@ def test_windows_beside_an_untrusted_one_do_not_count() -> None:
     table = reference()
     trusted = np.ones(300, dtype=bool)
     trusted[100:110] = False
-    clock = LightClock(offset_s=3.0, drift_ppm=0.0, peak_ratio=5.0)
+    clock = light_says(3.0)
     found = device_counterfactuals(
         table.with_columns(trusted=trusted), heart_bpm(table.start_s + 7.0), clock
     )
@@ -176,7 +186,7 @@ def test_an_estimator_that_cancels_motion_is_not_offered_to(body: dict[str, Floa
         body["acc"],
         method="robust",
         fs_hz=FS_HZ,
-        clock=LightClock(np.nan, np.nan, 1.2, "the light follows the heart at no one shift"),
+        clock=light_does_not_say("the light follows the heart at no one shift"),
     )
     assert list(shares(found.budget())) == [PEAK]
     assert found.untried == {CLOCK: "the light follows the heart at no one shift"}
@@ -190,7 +200,7 @@ def test_the_clock_of_light_is_mended(body: dict[str, FloatArray]) -> None:
         method="robust",
         fs_hz=FS_HZ,
         start_s=10.0,
-        clock=LightClock(offset_s=-10.0, drift_ppm=0.0, peak_ratio=5.0),
+        clock=light_says(-10.0),
     )
     assert np.nanmedian(found.absolute_error_bpm[NOBODY]) == pytest.approx(5.0, abs=0.5)
     assert shares(found.budget())[CLOCK] > 0.85
