@@ -23,8 +23,10 @@ Conventions
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import fft, ndimage
 
 from palpate.conditioning import bridge_gaps, parabolic_peak, resample, zero_phase
@@ -48,6 +50,10 @@ MIN_PEAK_RATIO = 2.5
 """The light of one person against the heart of another stays below 2.3 in all of 462 pairs of
 22 open wrist recordings."""
 MIN_BEATS = 60
+BLOCK_S = 600.0
+"""Within a block the clock runs on evenly: the largest drift moves its ends by 0.06 s."""
+
+ComplexArray: TypeAlias = NDArray[np.complex128]
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,12 +113,14 @@ def light_clock(
     inside = np.searchsorted(beat_time_s, (time_s[0], time_s[-1])) if time_s.size else (0, 0)
     if inside[1] - inside[0] < MIN_BEATS:
         return _unknown(f"light and ECG share fewer than {MIN_BEATS} beats")
-    tried = [
-        _correlated(light, time_s, beat_time_s, drift_ppm, max_offset_s)
-        for drift_ppm in _drifts(float(time_s[-1] - time_s[0]))
-    ]
-    best = max(tried, key=lambda c: float(c.values.max()))
-    return _read(best, float(time_s.mean()))
+    reach = min(round(max_offset_s * CLOCK_FS_HZ), light.shape[0] // 2)
+    drifts_ppm = _drifts(float(time_s[-1] - time_s[0]))
+    most = int(np.ceil(drifts_ppm[-1] * 1e-6 * light.shape[0] / 2.0))
+    heart = _heart(time_s, beat_time_s, reach + most)
+    blocks = _block_sums(light, heart, reach + most)
+    tried = [_combined(blocks, drift_ppm, reach) for drift_ppm in drifts_ppm]
+    best = int(np.argmax([curve.max() for curve in tried]))
+    return _read(tried[best], _own(heart, 2 * reach), float(drifts_ppm[best]), float(time_s.mean()))
 
 
 def no_light_clock() -> LightClock:
@@ -143,51 +151,75 @@ def _drifts(duration_s: float) -> FloatArray:
     return np.asarray(step_ppm * np.arange(-count, count + 1), dtype=np.float64)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Correlated:
-    """Magnitudes for shifts ``-reach..reach`` samples by which the light is late.
+def _heart(time_s: FloatArray, beat_time_s: FloatArray, margin: int) -> ComplexArray:
+    """Return the unit phasor of the heart on the light's samples and ``margin`` to either side.
 
-    ``own (2 * reach + 1,)`` is the heart's correlation with itself, 1 without a shift. Both are
-    means over the samples that overlap, so that no shift wins by overlapping more.
+    It is 0 outside the beats.
+    """
+    beyond = np.arange(1, margin + 1) / CLOCK_FS_HZ
+    wide_s = np.concatenate((time_s[0] - beyond[::-1], time_s, time_s[-1] + beyond))
+    phase = np.interp(wide_s, beat_time_s, np.arange(beat_time_s.size))
+    beating = (wide_s >= beat_time_s[0]) & (wide_s <= beat_time_s[-1])
+    return np.where(beating, np.exp(2j * np.pi * phase), 0.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _BlockSums:
+    """Sums over blocks of `BLOCK_S` for shifts ``-reach..reach`` by which the light is late.
+
+    ``products (blocks, shifts, channels)`` of light and heart; ``shared (blocks, shifts)``
+    samples in both; ``from_middle (blocks,)`` samples from the record's middle to the block's.
     """
 
-    values: FloatArray
-    own: FloatArray
-    drift_ppm: float
+    products: ComplexArray
+    shared: FloatArray
+    from_middle: FloatArray
 
 
-def _correlated(
-    light: FloatArray,
-    time_s: FloatArray,
-    beat_time_s: FloatArray,
-    drift_ppm: float,
-    max_offset_s: float,
-) -> _Correlated:
-    """Correlate heart and light, and the heart with itself; drift is about the middle."""
-    run_s = time_s + drift_ppm * 1e-6 * (time_s - time_s.mean())
-    phase = np.interp(run_s, beat_time_s, np.arange(beat_time_s.size))
-    beating = (run_s >= beat_time_s[0]) & (run_s <= beat_time_s[-1])
-    heart = np.where(beating, np.exp(2j * np.pi * phase), 0.0)
-    reach = min(round(max_offset_s * CLOCK_FS_HZ), light.shape[0] // 2)
-    size = fft.next_fast_len(light.shape[0] + 2 * reach + 1)
-    hearts, beats = fft.fft(heart, size), fft.fft(beating.astype(np.float64), size)
-    lights = fft.fft(light, size, axis=0)
-    whole = fft.fft(np.ones(light.shape[0]), size)
-    around = np.r_[size - reach : size, 0 : reach + 1]
-    summed = fft.ifft(np.conj(hearts)[:, np.newaxis] * lights, axis=0)[around]
-    shared = fft.ifft(np.conj(beats) * whole)[around].real
-    own, own_shared = (fft.ifft(np.abs(x) ** 2)[: 2 * reach + 1] for x in (hearts, beats))
-    return _Correlated(
-        np.sqrt((np.abs(summed) ** 2).sum(axis=1)) / np.maximum(shared, 1.0),
-        np.abs(own) / np.maximum(own_shared.real, 1.0),
-        drift_ppm,
+def _block_sums(light: FloatArray, heart: ComplexArray, reach: int) -> _BlockSums:
+    n, block = light.shape[0], round(BLOCK_S * CLOCK_FS_HZ)
+    first = np.arange(0, n, block)
+    products, shared = [], []
+    for start in first:
+        part = light[start : start + block]
+        around = heart[start : start + part.shape[0] + 2 * reach]
+        columns = np.column_stack((part, np.ones(part.shape[0])))
+        size = fft.next_fast_len(around.size + part.shape[0])
+        spectra = np.conj(fft.fft(columns, size, axis=0))
+        seen = fft.ifft(spectra[:, :-1] * fft.fft(around, size)[:, np.newaxis], axis=0)
+        there = fft.ifft(spectra[:, -1] * fft.fft(np.abs(around), size))
+        products.append(seen[2 * reach :: -1])
+        shared.append(there[2 * reach :: -1].real)
+    middle = first + np.minimum(block, n - first) / 2.0
+    return _BlockSums(np.stack(products), np.stack(shared), middle - n / 2.0)
+
+
+def _combined(blocks: _BlockSums, drift_ppm: float, reach: int) -> FloatArray:
+    """Return the mean product's size for shifts ``-reach..reach`` on a drifting clock."""
+    ahead = np.round(drift_ppm * 1e-6 * blocks.from_middle).astype(np.intp)
+    middle = blocks.shared.shape[1] // 2
+    at = middle + np.arange(-reach, reach + 1) - ahead[:, np.newaxis]
+    rows = np.arange(ahead.size)[:, np.newaxis]
+    product, shared = blocks.products[rows, at].sum(axis=0), blocks.shared[rows, at].sum(axis=0)
+    return np.asarray(np.linalg.norm(product, axis=1) / np.maximum(shared, 1.0))
+
+
+def _own(heart: ComplexArray, reach: int) -> FloatArray:
+    """Return the heart's correlation with itself for shifts ``0..reach``, 1 without a shift."""
+    size = fft.next_fast_len(heart.size + reach + 1)
+    own, shared = (
+        np.abs(fft.ifft(np.abs(fft.fft(x, size)) ** 2)[: reach + 1]) for x in (heart, np.abs(heart))
     )
+    return np.asarray(own / np.maximum(shared, 1.0))
 
 
-def _read(found: _Correlated, middle_s: float) -> LightClock:
-    curve = found.values
+def _read(curve: FloatArray, own: FloatArray, drift_ppm: float, middle_s: float) -> LightClock:
+    """Read the clock off the magnitudes for shifts ``-reach..reach`` and the heart's own.
+
+    Both are means over the samples that overlap, so that no shift wins by overlapping more.
+    """
     best, reach = int(curve.argmax()), curve.size // 2
-    explained = curve[best] * found.own[np.abs(np.arange(curve.size) - best)]
+    explained = curve[best] * own[np.abs(np.arange(curve.size) - best)]
     chance = float((curve - explained).max())
     ratio = float(curve[best] / chance) if chance > 0 else float("inf")
     if curve[best] <= 0 or ratio < MIN_PEAK_RATIO:
@@ -196,10 +228,10 @@ def _read(found: _Correlated, middle_s: float) -> LightClock:
     if 0 < best < curve.size - 1:
         at = float(parabolic_peak(curve[np.newaxis], np.array([best]))[0])
     late_s = (at - reach) / CLOCK_FS_HZ
-    possible = np.flatnonzero(curve[best] * (1.0 - found.own) <= chance)
+    possible = np.flatnonzero(curve[best] * (1.0 - own) <= chance)
     return LightClock(
-        offset_s=ARRIVAL_S - late_s - found.drift_ppm * 1e-6 * middle_s,
+        offset_s=ARRIVAL_S - late_s - drift_ppm * 1e-6 * middle_s,
         within_s=float(possible[-1] + 1) / CLOCK_FS_HZ + ARRIVAL_SPREAD_S,
-        drift_ppm=float(found.drift_ppm),
+        drift_ppm=drift_ppm,
         peak_ratio=ratio,
     )
