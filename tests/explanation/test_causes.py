@@ -202,8 +202,8 @@ def test_thresholds_can_be_set() -> None:
         ),
         (
             "harmonic error",
-            "Estimate 74 bpm, reference 148: half the rate (ratio 0.50), and movement does not "
-            "explain it.",
+            "Estimate 74 bpm, reference 148: half the rate (ratio 0.50), which 100 % of the "
+            "windows outside tolerance around here show.",
         ),
         (
             "shaking",

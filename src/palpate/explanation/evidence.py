@@ -67,7 +67,9 @@ SWING_LOW_HZ, SWING_HIGH_HZ = 0.5, 5.0
 LATE_S = np.arange(1.0, 30.5, 0.5)
 """Delays that are tried; devices average over 5 to 30 s (from memory)."""
 STANDING_BPM = 0.5
+"""Half a reading's rounding."""
 HARMONIC_OFF = 0.05
+"""An estimate so near to half or double the reference is there (own choice)."""
 LOCKED_S = 30.0
 """A lock lasts; longer than any smoothing (own choice)."""
 NEIGHBOURHOOD_S = 60.0

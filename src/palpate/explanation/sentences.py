@@ -6,6 +6,8 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from palpate.explanation.evidence import HARMONIC_OFF
+
 Row = Mapping[str, Any]
 
 
@@ -91,10 +93,14 @@ def tracking_lag(row: Row) -> str:
 
 
 def harmonic_error(row: Row) -> str:
-    """Say which fraction of the reference the estimate is."""
+    """Say which fraction of the reference the estimate is, and how often around here."""
     ratio = _number(row, "estimate_bpm") / _number(row, "reference_bpm")
-    which = "double" if ratio > 1.0 else "half"
-    return f"{_rates(row)}: {which} the rate (ratio {ratio:.2f}), and movement does not explain it"
+    which, exact = ("double", 2.0) if ratio > 1.0 else ("half", 0.5)
+    way = "" if abs(ratio / exact - 1.0) <= HARMONIC_OFF else "on the way to "
+    return (
+        f"{_rates(row)}: {way}{which} the rate (ratio {ratio:.2f}), which "
+        f"{_percent(row, 'harmonic_share')} of the windows outside tolerance around here show"
+    )
 
 
 def irregular_rhythm(row: Row) -> str:
