@@ -10,6 +10,7 @@ from palpate.counterfactuals import (
     LATENCY,
     MOTION,
     PEAK,
+    best_around,
     device_counterfactuals,
     light_counterfactuals,
     nearest_peak,
@@ -222,3 +223,27 @@ def test_noise_hardly_ever_has_a_prominent_peak_near_a_given_rate() -> None:
     rate_bpm = 30.0 + 7.5 * np.arange(27)
     near = np.abs(nearest_peak(noise, rate_bpm, np.full(5000, 120.0)) - 120.0) < 7.5
     assert near.mean() < 0.005
+
+
+def test_best_around_by_hand() -> None:
+    # The second is right in the first half, the first in the other; within half a minute of
+    # the change the balance tips. Where the truth is unknown nothing counts.
+    true_bpm = np.full(200, 80.0)
+    true_bpm[190:] = np.nan
+    rates = np.full((2, 200), 80.0)
+    rates[0, :100], rates[1, 100:] = 90.0, 90.0
+    best = best_around(rates, true_bpm)
+    assert best[:100].all()
+    assert not best[101:].any()
+    rates[0, 100:] = np.nan
+    assert best_around(rates, true_bpm)[:185].all()
+
+
+def test_a_better_channel_never_makes_much_worse(body: dict[str, FloatArray]) -> None:
+    # Two channels of one noise are best heard together.
+    rng = np.random.default_rng(8)
+    ppg = body["pulse"][:, np.newaxis] + rng.normal(scale=1.5, size=(body["pulse"].size, 2))
+    budget = light_counterfactuals(
+        reference(), ppg, body["acc"], method="robust", fs_hz=FS_HZ
+    ).budget()
+    assert shares(budget)[CHANNEL] > -0.05

@@ -14,8 +14,8 @@ Repairs
 ``clock or latency``
     Both in one, where no light tells them apart.
 ``best optical channel``
-    Of several, the estimator hears only the one that carries the true rate best around
-    here (``oracle_channel``).
+    Of several, the estimator hears only the one that serves it best around here, or all
+    together where that serves it better: least mean error over `CHANNEL_WINDOWS`.
 ``motion cancellation``
     The estimator hears what an adaptive filter leaves of the light when the accelerometer's
     part is taken out. Not offered to estimators that cancel motion themselves.
@@ -31,18 +31,19 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from scipy import ndimage
 
-from palpate.conditioning import STEP_S, WINDOW_S, parabolic_peak, window_samples, windowed
+from palpate.conditioning import STEP_S, WINDOW_S, parabolic_peak, windowed
 from palpate.explanation.budget import ErrorBudget, error_budget
 from palpate.explanation.light_clock import LightClock
-from palpate.explanation.oracle import oracle_windows
+from palpate.explanation.oracle import CHANNEL_WINDOWS, MEDIAN_OF_EXPONENTIAL
 from palpate.explanation.shapley import subsets
 from palpate.heartrate import METHODS
 from palpate.heartrate.adaptive import cancelled_light
 from palpate.heartrate.conventional import mean_channel_power
 from palpate.heartrate.estimation import NEEDS_MOTION
 from palpate.heartrate.preparation import Prepared, WristSignals, prepare
-from palpate.heartrate.spectra import power, rate_axis, window_spectra
+from palpate.heartrate.spectra import MAX_HR_BPM, MIN_HR_BPM, power, rate_axis, window_spectra
 from palpate.signals import BoolArray, FloatArray, IntArray, WindowTable
 from palpate.timing import latency
 from palpate.validation import checked_choice
@@ -52,7 +53,7 @@ CHANNEL, MOTION, PEAK = "best optical channel", "motion cancellation", "oracle p
 PROMINENT = 8.0
 """Over the noise that the median implies: e**-8 per bin, so that noise has such a peak near
 the true rate in fewer than one window in a thousand."""
-MEDIAN_OF_EXPONENTIAL = float(np.log(2.0))
+MISSING_BPM = MAX_HR_BPM - MIN_HR_BPM
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -146,13 +147,9 @@ def light_counterfactuals(
         repairs.append(CHANNEL)
     if prepared.signals.acc.shape[1] > 0 and method not in NEEDS_MOTION:
         repairs.append(MOTION)
-    whole, _ = window_samples(len(ppg), fs_hz=fs_hz, window_s=window_s, step_s=step_s)
-    right_bpm = truth[CLOCK in repairs][: whole.size]
-    heard = oracle_windows(ppg, acc, right_bpm, fs_hz=fs_hz, **grid)
-    channel = windows.joined(heard)["oracle_channel"]
     errors = {}
     for light_repairs in subsets([name for name in repairs if name != CLOCK]):
-        listened = _listened(prepared, method, light_repairs, channel)
+        listened = _listened(prepared, method, light_repairs, truth[CLOCK in repairs])
         for clock_repairs in subsets([CLOCK] if CLOCK in repairs else []):
             true_bpm = truth[bool(clock_repairs)]
             members = light_repairs | clock_repairs
@@ -213,7 +210,7 @@ def nearest_peak(spectrum: FloatArray, rate_bpm: FloatArray, true_bpm: FloatArra
 
 
 def _listened(
-    prepared: Prepared, method: str, repairs: frozenset[str], channel: IntArray
+    prepared: Prepared, method: str, repairs: frozenset[str], true_bpm: FloatArray
 ) -> _Listened:
     signals = prepared.signals
     if MOTION in repairs:
@@ -222,18 +219,28 @@ def _listened(
         windows = np.where(signals.usable[:, np.newaxis, :], windows, 0.0)
         signals = replace(signals, ppg=light, ppg_windows=windows)
     answered = prepared.reason == ""
+    together = _answers(signals, method, answered)
     if CHANNEL not in repairs:
-        return _answers(signals, method, answered)
+        return together
     alone = [
         _answers(_one_channel(signals, column), method, answered & signals.usable[:, column])
         for column in range(signals.ppg.shape[1])
     ]
-    rows = np.arange(channel.size)
-    return replace(
-        alone[0],
-        hr_bpm=np.stack([a.hr_bpm for a in alone])[channel, rows],
-        spectrum=np.stack([a.spectrum for a in alone])[channel, rows],
-    )
+    rates = np.stack([one.hr_bpm for one in (together, *alone)])
+    spectra = np.stack([one.spectrum for one in (together, *alone)])
+    best, rows = best_around(rates, true_bpm), np.arange(true_bpm.size)
+    return replace(together, hr_bpm=rates[best, rows], spectrum=spectra[best, rows])
+
+
+def best_around(rates_bpm: FloatArray, true_bpm: FloatArray) -> IntArray:
+    """Return which of ``rates_bpm (k, w)`` errs least around each window, the first if alike.
+
+    A rate that is missing where the truth is known errs by `MISSING_BPM`.
+    """
+    error = np.nan_to_num(np.abs(rates_bpm - true_bpm), nan=MISSING_BPM)
+    error[:, np.isnan(true_bpm)] = 0.0
+    around = ndimage.uniform_filter1d(error, CHANNEL_WINDOWS, axis=1, mode="constant")
+    return np.asarray(np.argmin(np.round(around, 9), axis=0), dtype=np.intp)
 
 
 def _answers(signals: WristSignals, method: str, answered: BoolArray) -> _Listened:
