@@ -27,14 +27,17 @@ from palpate.evaluation.bootstrap import (
     N_RESAMPLES,
     block_resamples,
     percentile_interval,
+    usable_block,
 )
 from palpate.signals import FloatArray, IntArray, StrArray
-from palpate.validation import InputError
+from palpate.validation import InputError, checked_positive
 
 N_BINS = 10
 N_GRID = 100
 MIN_WINDOWS = 20
 MIN_PER_BIN = 8
+MIN_BLOCKS_PER_SIDE = 2.0
+"""Fewer would be widened without end; an activity that short says so by its count."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,17 +124,19 @@ def dose_response(
             f"only {dose.size} windows have both a motion intensity and an error; relating the "
             f"two needs at least {MIN_WINDOWS}"
         )
-    counts = _resample_counts(dose.size, round(BLOCK_S / step_s), n_resamples, seed)
+    block = usable_block(dose.size, round(BLOCK_S / checked_positive(step_s, "step_s")))
+    n_blocks = dose.size / block
+    counts = _resample_counts(dose.size, block, n_resamples, seed)
     levels = _Levels.of(dose)
     bins, bin_intensity = _quantile_bins(dose)
     n_bins = bin_intensity.size
-    bin_low, bin_high = percentile_interval(
-        np.array([_bin_means(error, bins, n_bins, weight) for weight in counts])
+    bin_low, bin_high = _error_interval(
+        np.array([_bin_means(error, bins, n_bins, weight) for weight in counts]), n_blocks
     )
     grid = np.linspace(dose.min(), dose.max(), N_GRID)
     fit = levels.monotone(error, np.ones_like(error), grid)
     fits = np.array([levels.monotone(error, weight, grid) for weight in counts])
-    fit_low, fit_high = percentile_interval(fits)
+    fit_low, fit_high = _error_interval(fits, n_blocks)
     limit = _leaves(grid, fit, tolerance_bpm)
     limit_low, limit_high = _limit_interval(grid, fits, tolerance_bpm, limit)
     activities = tuple(dict.fromkeys(names.tolist()))
@@ -154,7 +159,9 @@ def dose_response(
         limit=limit,
         limit_low=limit_low,
         limit_high=limit_high,
-        excess=tuple(_excess(name, names, error, levels, counts) for name in activities if name),
+        excess=tuple(
+            _excess(name, names, error, levels, counts, block=block) for name in activities if name
+        ),
     )
 
 
@@ -182,6 +189,12 @@ def _resample_counts(n: int, block: int, n_resamples: int, seed: int) -> FloatAr
     """Return how often each window is drawn in each resample, ``(n_resamples, n)``."""
     rows = block_resamples(n, block=block, n_resamples=n_resamples, seed=seed)
     return np.array([np.bincount(row, minlength=n) for row in rows], dtype=np.float64)
+
+
+def _error_interval(means: FloatArray, n_blocks: float) -> tuple[FloatArray, FloatArray]:
+    """Return the interval of mean absolute errors, which are never below 0."""
+    low, high = percentile_interval(means, n_blocks=n_blocks)
+    return np.maximum(low, 0.0), high
 
 
 def _quantile_bins(dose: FloatArray) -> tuple[IntArray, FloatArray]:
@@ -217,7 +230,13 @@ def _limit_interval(
 
 
 def _excess(
-    name: str, names: StrArray, error: FloatArray, levels: _Levels, counts: FloatArray
+    name: str,
+    names: StrArray,
+    error: FloatArray,
+    levels: _Levels,
+    counts: FloatArray,
+    *,
+    block: int,
 ) -> ExcessError:
     mine = names == name
     at = levels.dose[levels.of_window[mine]]
@@ -233,5 +252,7 @@ def _excess(
 
     _, predicted = means(np.ones_like(error))
     drawn = [means(w) for w in counts if w[mine].any() and w[~mine].any()]
-    low, high = percentile_interval(np.array([seen - expected for seen, expected in drawn]))
+    excess = np.array([seen - expected for seen, expected in drawn])
+    fewest = max(min(n_mine, error.size - n_mine) / block, MIN_BLOCKS_PER_SIDE)
+    low, high = percentile_interval(excess, n_blocks=fewest)
     return ExcessError(name, n_mine, mean, predicted, mean - predicted, float(low), float(high))
