@@ -73,7 +73,7 @@ SHOWN = {
         "repaired_bpm": -73.5,
         "harmonic_share": 1.0,
     },
-    "irregular rhythm": {"irregularity": 0.6},
+    "irregular rhythm": {"irregularity": 0.6, "oracle_snr_db": 5.0},
     "reference fault": {
         "agreement": 0.5,
         "disagreement_bpm": -24.0,
@@ -159,7 +159,9 @@ def test_a_band_without_sensors_stays_unexplained() -> None:
     alone = WindowTable(start_s, start_s + 8.0, {**columns, "status": np.array(["outside"])})
     found = attribute_causes(alone)
     assert found.windows["cause"].tolist() == [UNEXPLAINED]
-    assert found.sentence(0).startswith("Estimate 90 bpm, reference 130; no cause is shown")
+    assert found.sentence(0) == (
+        "Estimate 90 bpm, reference 130; nothing measured here speaks for a cause."
+    )
 
 
 def test_a_cause_is_added_by_one_record() -> None:
@@ -180,6 +182,10 @@ def test_thresholds_can_be_set() -> None:
     assert attribute_causes(table(row)).windows["cause"].tolist() == ["motion swamping"]
     strict = attribute_causes(table(row), least_score=0.7)
     assert strict.windows["cause"].tolist() == [UNEXPLAINED]
+    assert strict.sentence(0) == (
+        "Estimate 121 bpm, reference 148; no cause is shown well enough (motion swamping 0.65 at "
+        "best)."
+    )
 
 
 @pytest.mark.parametrize(

@@ -215,5 +215,5 @@ def harmonic_error(e: Evidence) -> FloatArray:
 
 
 def irregular_rhythm(e: Evidence) -> FloatArray:
-    """Beats come so unevenly that the light has no one line at their rate."""
-    return irregular(e)
+    """Beats come so unevenly that the light has no clear line at their rate."""
+    return all_of(irregular(e), pulse_outshone(e))

@@ -10,6 +10,11 @@ from palpate.explanation.evidence import HARMONIC_OFF
 
 Row = Mapping[str, Any]
 
+HARDLY = 0.05
+"""A score that is as good as none."""
+WORTH_DB = 3.0
+"""Gains below a doubling are not worth a word."""
+
 
 def opened(text: str) -> str:
     """Return the text with a capital and a full stop."""
@@ -114,6 +119,8 @@ def irregular_rhythm(row: Row) -> str:
 def unexplained(row: Row, ranked: Sequence[tuple[float, str]], least_score: float) -> str:
     """Say what came nearest and why it was not enough."""
     first, *others = ranked
+    if first[0] < HARDLY:
+        return f"{_rates(row)}; nothing measured here speaks for a cause"
     if first[0] < least_score:
         return f"{_rates(row)}; no cause is shown well enough ({first[1]} {first[0]:.2f} at best)"
     second = others[0]
@@ -139,9 +146,13 @@ def _rates(row: Row) -> str:
 
 
 def _motion_share(row: Row) -> str:
-    return (
+    text = (
         f"{_percent(row, 'acc_explained_share')} of the light's in-band power follows the "
         "accelerometer"
+    )
+    gain_db = _number(row, "cancelling_gain_db")
+    return (
+        f"{text} (without it the true rate gains {gain_db:.0f} dB)" if gain_db >= WORTH_DB else text
     )
 
 
