@@ -167,3 +167,43 @@ def test_device_readings_are_averaged_over_the_window(session: Session) -> None:
     assert estimate[13] == 90.0  # [26, 34): four readings of 80, four of 100
     assert estimate[15] == 100.0
     assert np.isnan(estimate[40])
+
+
+def test_every_window_outside_tolerance_has_a_cause_and_a_sentence(result: SessionResult) -> None:
+    for source in result.sources:
+        outside = source.windows["status"] == "outside"
+        assert np.array_equal(source.causes.windows["cause"] != "", outside)
+        for window in np.flatnonzero(outside)[:5]:
+            assert source.causes.sentence(int(window)).endswith(".")
+
+
+def test_the_light_s_split_counts_every_window_outside_once(result: SessionResult) -> None:
+    for source in result.sources:
+        split = source.split
+        assert split is not None
+        assert split.n_missed + split.n_never_had_it + split.n_unknown == split.n_outside
+        assert split.n_outside == np.count_nonzero(source.windows["status"] == "outside")
+
+
+def test_the_error_budget_sums_to_the_error(result: SessionResult) -> None:
+    budgets = [s.budget for s in result.sources if s.budget is not None]
+    assert budgets
+    for budget in budgets:
+        parts = [share.error_bpm for share in budget.shares]
+        assert sum(parts) + budget.remainder.error_bpm == pytest.approx(budget.total_bpm)
+
+
+def test_doubt_needs_no_reference(session: Session, result: SessionResult) -> None:
+    for source in result.sources:
+        doubt = source.windows["doubt"]
+        defined = np.isfinite(source.windows["estimate_bpm"])
+        assert np.all((doubt[defined] >= 0) & (doubt[defined] <= 1))
+    # An ECG whose beats are all gone after half the session changes no doubt.
+    chest = session.recordings[0]
+    ecg = chest.of_role(Role.ECG)[0]
+    values = ecg.values.copy()
+    values[values.shape[0] // 2 :] = np.nan
+    blind = with_band(session, chest.name, waveforms=(replace(ecg, values=values),))
+    again = explain_session(blind)
+    for one, other in zip(again.sources, result.sources, strict=True):
+        np.testing.assert_allclose(one.windows["doubt"], other.windows["doubt"], atol=1e-9)

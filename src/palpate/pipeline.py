@@ -14,7 +14,11 @@ from typing import Any
 import numpy as np
 
 from palpate.conditioning import STEP_S
-from palpate.counterfactuals import device_counterfactuals, light_counterfactuals
+from palpate.counterfactuals import (
+    Counterfactuals,
+    device_counterfactuals,
+    light_counterfactuals,
+)
 from palpate.ecg import BeatReference, beat_reference
 from palpate.evaluation.scoring import (
     errors_by_activity,
@@ -22,6 +26,7 @@ from palpate.evaluation.scoring import (
     scored_windows,
 )
 from palpate.explanation import (
+    CauseTable,
     LightClock,
     WristSignals,
     causes_of,
@@ -31,6 +36,7 @@ from palpate.explanation import (
 )
 from palpate.explanation.budget import ErrorBudget
 from palpate.explanation.dose_response import MIN_WINDOWS, DoseResponse, dose_response
+from palpate.explanation.doubt import doubt, second_opinion
 from palpate.explanation.events import EventResponse, event_responses, heart_rate_events
 from palpate.explanation.variance import ErrorVariance, error_features, error_variance
 from palpate.grid import beside, from_grid_point, wrist_signals
@@ -63,6 +69,7 @@ class _Examined:
     oracle: WindowTable
     signals: WristSignals | None
     scored: dict[str, WindowTable]
+    opinions: dict[str, FloatArray]
     notes: tuple[str, ...]
 
 
@@ -146,8 +153,9 @@ def _examine(band: Recording, reference: WindowTable, options: Options) -> _Exam
         )
         for rate in rates
     }
+    opinions = _second_opinions(signals, scored, reference)
     _require_overlap(band, reference, [motion, light, *scored.values()])
-    return _Examined(band, motion, light, oracle, signals, scored, tuple(notes))
+    return _Examined(band, motion, light, oracle, signals, scored, opinions, tuple(notes))
 
 
 def _span(signals: WristSignals) -> dict[str, Any]:
@@ -191,6 +199,40 @@ def _per_window(rate: RateSeries, band: Recording, windows: WindowTable) -> Rate
     )
 
 
+def _second_opinions(
+    signals: WristSignals | None, scored: dict[str, WindowTable], reference: WindowTable
+) -> dict[str, FloatArray]:
+    """Return on the grid the rates that each source is held against, by estimator."""
+    if signals is None:
+        return {}
+    grid = WindowTable(reference.start_s, reference.end_s)
+    opinions = {}
+    for method in {second_opinion(source) for source in scored}:
+        if method in scored:
+            opinions[method] = scored[method]["estimate_bpm"]
+        else:
+            rate = estimate(signals.ppg, signals.acc, method=method, **_span(signals))
+            found = WindowTable(rate.start_s, rate.end_s, {"hr_bpm": rate.hr_bpm})
+            opinions[method] = grid.joined(found)["hr_bpm"]
+    return opinions
+
+
+def _doubt(source: str, scored: WindowTable, own: _Examined, causes: CauseTable) -> FloatArray:
+    if own.signals is None:
+        return np.full(len(scored), np.nan)
+    evidence = causes.windows
+    line = WindowTable(
+        scored.start_s,
+        scored.end_s,
+        {
+            "oracle_snr_db": evidence["estimate_snr_db"],
+            "oracle_snr_cancelled_db": evidence["estimate_snr_db"] - evidence["estimate_lost_db"],
+        },
+    )
+    second_bpm = own.opinions[second_opinion(source)]
+    return doubt(scored, source=source, second_bpm=second_bpm, at_estimate=line, light=own.light)
+
+
 def _explained(
     own: _Examined, everyone: Sequence[_Examined], reference: BeatReference, windows: WindowTable
 ) -> BandResult:
@@ -206,17 +248,19 @@ def _explained(
             if table is not scored
         ]
         causes = causes_of(scored, evidence, windows, beats_s, others_bpm=others)
+        repaired = _repaired(source, scored, own.signals, windows, evidence.clock)
         sources.append(
             SourceResult(
                 band=own.recording.name,
                 source=source,
-                windows=scored,
+                windows=scored.with_columns(doubt=_doubt(source, scored, own, causes)),
                 by_activity=errors_by_activity(scored),
                 dose=_dose(scored, own.motion),
                 events=_events(scored, windows),
                 causes=causes,
                 split=oracle_split(scored, own.oracle) if own.signals else None,
-                budget=_budget(source, scored, own.signals, windows, evidence.clock),
+                budget=_budget(repaired),
+                untried=repaired.untried if repaired else {},
                 variance=_variance(scored, own, windows),
             )
         )
@@ -257,24 +301,27 @@ def _step_s(windows: WindowTable) -> float:
     return float(windows.start_s[1] - windows.start_s[0]) if len(windows) > 1 else STEP_S
 
 
-def _budget(
+def _repaired(
     source: str,
     scored: WindowTable,
     signals: WristSignals | None,
     reference: WindowTable,
     clock: LightClock,
-) -> ErrorBudget | None:
-    """Share the error out among repairs; None where too few windows can be repaired."""
+) -> Counterfactuals | None:
+    """Run a source again under every set of repairs; None where none applies."""
     if source in METHODS and signals is not None:
-        repaired = light_counterfactuals(
+        return light_counterfactuals(
             reference, signals.ppg, signals.acc, method=source, clock=clock, **_span(signals)
         )
-    elif source.startswith(DEVICE):
-        repaired = device_counterfactuals(reference, scored["estimate_bpm"], clock)
-    else:
-        return None
+    if source.startswith(DEVICE):
+        return device_counterfactuals(reference, scored["estimate_bpm"], clock)
+    return None
+
+
+def _budget(repaired: Counterfactuals | None) -> ErrorBudget | None:
+    """Share the error out among repairs; None where too few windows can be repaired."""
     try:
-        return repaired.budget()
+        return repaired.budget() if repaired else None
     except InputError:
         return None
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from palpate.conditioning import STEP_S, WINDOW_S
@@ -43,13 +44,17 @@ class Options:
 class SourceResult:
     """One wrist heart rate against the reference: per window, per activity, against motion.
 
-    ``windows`` is what :func:`palpate.evaluation.scoring.score_windows` returns;
-    ``dose`` is None where the band has no accelerometer or too few scored windows;
-    ``events`` says what became of every rise and fall of the reference; ``causes`` why
-    each window is outside tolerance; ``split`` whether the light carried the pulse there,
-    None without light; ``budget`` what each repair would remove, None where too few
-    windows can be repaired; ``variance`` which kind of evidence goes with the error, None
-    where too few windows say.
+    ``windows`` is what :func:`palpate.evaluation.scoring.score_windows` returns, with the
+    column ``doubt``: how likely the window is outside tolerance, told from light and motion
+    without the reference (NaN without light). Of the rest, what is None could not be said:
+
+    * ``by_activity``: errors per activity, the whole last;
+    * ``dose``: error against motion intensity;
+    * ``events``: what became of every rise and fall of the reference;
+    * ``causes``: why each window is outside tolerance;
+    * ``split``: whether the light carried the pulse there;
+    * ``budget``: what each repair would remove, and ``untried``: why one was not offered;
+    * ``variance``: which kind of evidence goes with the error.
     """
 
     band: str
@@ -61,6 +66,7 @@ class SourceResult:
     causes: CauseTable
     split: OracleSplit | None
     budget: ErrorBudget | None
+    untried: Mapping[str, str]
     variance: ErrorVariance | None
 
     @property

@@ -8,16 +8,18 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from palpate import __version__
-from palpate.evaluation.scoring import ALL, OUTSIDE, WITHIN
+from palpate.evaluation.scoring import ALL, OUTSIDE, WITHIN, scored_windows
+from palpate.explanation.doubt import area_under_roc
 from palpate.explanation.events import EventResponse
 from palpate.reporting.figures import figure_name
 from palpate.reporting.findings import duration_text, motion_sentence
 from palpate.reporting.style import data_uri
 from palpate.reporting.tables import cause_rows, source_files, untrusted_reasons
-from palpate.results import BandResult, SessionResult
+from palpate.results import BandResult, SessionResult, SourceResult
 
 CAUTIONS = (
     "palpate is a research tool and not a medical device. It makes no diagnosis, and nothing on "
@@ -91,6 +93,7 @@ def _band(
                 "causes_figure": uris.get(figure_name(index, band, source, "causes")),
                 "causes": cause_rows(source),
                 "motion_sentence": motion_sentence(source.dose) if source.dose else "",
+                "doubt_auc": _doubt_auc(source),
                 "flags": _by_flag(band, source.windows["status"]),
                 "events": _by_activity(result, source.events),
             }
@@ -142,6 +145,13 @@ def _activity_at(result: SessionResult, at_s: float) -> str:
 def _median(values: list[float]) -> float:
     known = [value for value in values if not math.isnan(value)]
     return statistics.median(known) if known else math.nan
+
+
+def _doubt_auc(source: SourceResult) -> float:
+    """Return how well doubt told without the reference ranks the windows; NaN if it cannot."""
+    scored = scored_windows(source.windows) & np.isfinite(source.windows["doubt"])
+    outside = np.asarray(source.windows["status"][scored] == OUTSIDE)
+    return area_under_roc(outside, source.windows["doubt"][scored])
 
 
 def _by_flag(band: BandResult, status: Any) -> list[dict[str, Any]]:
