@@ -31,6 +31,7 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import edfio
 import numpy as np
@@ -45,12 +46,13 @@ from palpate.explanation import (
     BandEvidence,
     CauseTable,
     LightClock,
+    WristSignals,
     causes_of,
     examine_band,
 )
 from palpate.explanation.causes import UNEXPLAINED
 from palpate.explanation.oracle import oracle_windows
-from palpate.grid import wrist_signals
+from palpate.grid import readings_per_window, wrist_signals
 from palpate.heartrate import estimate
 from palpate.motion import motion_windows
 from palpate.ppg import ppg_windows
@@ -75,6 +77,7 @@ from palpate.simulation import (
 )
 from palpate.simulation.scenario import CHEST, Movement
 from palpate.simulation.semi_synthetic import inject_faults
+from palpate.validation import InputError
 
 Floats = NDArray[np.float64]
 DEVICE = "device"
@@ -106,9 +109,9 @@ def judge(session: Session, reference: BeatReference, methods: Sequence[str]) ->
     grid = reference.windows.with_columns(activity=np.full(len(reference.windows), ""))
     scored: dict[str, tuple[Recording, str, WindowTable]] = {}
     for band in session.recordings[1:]:
-        signals = wrist_signals(band, window_s=WINDOW_S, step_s=STEP_S)
-        span = {"fs_hz": signals.fs_hz, "start_s": signals.start_s}
-        rates = [readings_per_window(band, grid)]
+        signals = signals_of(band)
+        span: dict[str, Any] = {"fs_hz": signals.fs_hz, "start_s": signals.start_s}
+        rates = [readings_per_window(rate, band, grid) for rate in band.rates]
         rates += [estimate(signals.ppg, signals.acc, method=m, **span) for m in methods]
         for rate in rates:
             name = f"{band.name}, {rate.source}"
@@ -124,30 +127,27 @@ def judge(session: Session, reference: BeatReference, methods: Sequence[str]) ->
     return result
 
 
+def signals_of(band: Recording) -> WristSignals:
+    """Return the band's light and acceleration; every band here has both."""
+    signals = wrist_signals(band, window_s=WINDOW_S, step_s=STEP_S)
+    if signals is None:
+        raise InputError(f"recording {band.name!r} has no light to inject faults into")
+    return signals
+
+
 def examined(band: Recording, grid: WindowTable, reference: BeatReference) -> BandEvidence:
     """Return the band's evidence."""
-    signals = wrist_signals(band, window_s=WINDOW_S, step_s=STEP_S)
-    span = {"fs_hz": signals.fs_hz, "start_s": signals.start_s}
+    signals = signals_of(band)
+    span: dict[str, Any] = {"fs_hz": signals.fs_hz, "start_s": signals.start_s}
     light = ppg_windows(signals.ppg, **span)
     known = WindowTable(light.start_s, light.end_s).joined(grid)
     true_bpm = np.where(known["trusted"], known["hr_bpm"], np.nan)
     oracle = oracle_windows(signals.ppg, signals.acc, true_bpm, **span)
-    unit = band.of_role(Role.ACC)[0].unit
-    motion = motion_windows(signals.acc, unit=unit, **span)
-    return examine_band(grid, (motion, light, oracle), reference.beats.time_s, signals)
-
-
-def readings_per_window(band: Recording, grid: WindowTable) -> RateSeries:
-    """Average the device's readings over every window, as the pipeline does."""
-    (rate,) = band.rates
-    known = np.isfinite(rate.hr_bpm)
-    middle_s = band.session_s((rate.start_s + rate.end_s)[known] / 2.0)
-    total = np.concatenate(([0.0], np.cumsum(rate.hr_bpm[known])))
-    first, last = (np.searchsorted(middle_s, edge) for edge in (grid.start_s, grid.end_s))
-    mean = (total[last] - total[first]) / np.where(last > first, last - first, np.nan)
-    return RateSeries(
-        DEVICE, grid.start_s, grid.end_s, mean, np.full(mean.size, np.nan), np.full(mean.size, "")
+    acc = band.of_role(Role.ACC)[0]
+    motion = motion_windows(
+        acc.values if signals.acc is None else signals.acc, unit=acc.unit, **span
     )
+    return examine_band(grid, (motion, light, oracle), reference.beats.time_s, signals)
 
 
 # --- simulated sessions -----------------------------------------------------------------
@@ -243,8 +243,9 @@ def laid_out(parts: Sequence[Part]) -> tuple[list[Bout], list[Fault]]:
                 movement=movement,
             )
         )
-        for band in QUICK if make else ():
-            faults += make(band.name, start_s + 5.0, start_s + duration_s - 5.0)
+        if make is not None:
+            for band in QUICK:
+                faults += make(band.name, start_s + 5.0, start_s + duration_s - 5.0)
         start_s += duration_s
     return bouts, faults
 
@@ -288,7 +289,9 @@ def simulated_round(
                     table[cause][str(windows["cause"][row])] += 1
 
 
-MIXED = (  # two causes at once, at doses that fail about as often (our choice)
+Dosed = tuple[type[Fault], float]
+MIXED: tuple[tuple[Movement, Dosed, Dosed], ...] = (
+    # Two causes at once, at doses that fail about as often (our choice).
     ("stepping", (CadenceCoupling, 1.5), (ContactLoss, 0.7)),
     ("gravel", (Shaking, 5.0), (ContactLoss, 0.7)),
     ("handling", (MotionCoupling, 2.5), (ContactLoss, 0.7)),
@@ -296,22 +299,21 @@ MIXED = (  # two causes at once, at doses that fail about as often (our choice)
 )
 
 
+def both(pair: Sequence[Dosed]) -> Callable[[str, float, float], list[Fault]]:
+    """Return what makes these faults on a band over a stretch."""
+
+    def make(band: str, start_s: float, end_s: float) -> list[Fault]:
+        return [kind(source=band, start_s=start_s, end_s=end_s, dose=dose) for kind, dose in pair]
+
+    return make
+
+
 def mixed_round(rng: np.random.Generator, table: dict[str, Counter[str]]) -> None:
     """Add what windows with two causes at once are called."""
-    bouts, faults = laid_out(
-        [
-            (
-                100.0,
-                float(rng.uniform(80, 130)),
-                movement,
-                lambda band, start_s, end_s, pair=pair: [
-                    kind(source=band, start_s=start_s, end_s=end_s, dose=dose)
-                    for kind, dose in pair
-                ],
-            )
-            for movement, *pair in MIXED
-        ]
-    )
+    parts: list[Part] = [
+        (100.0, float(rng.uniform(80, 130)), movement, both(pair)) for movement, *pair in MIXED
+    ]
+    bouts, faults = laid_out(parts)
     sim = simulate_session(seed=int(rng.integers(2**31)), bouts=bouts, bands=QUICK, faults=faults)
     for judged in judge(sim.session, reference_of(sim.session), ("conventional",)).values():
         windows = judged.causes.windows
@@ -367,8 +369,8 @@ def injections(rng: np.random.Generator, duration_s: float) -> Iterator[tuple[st
     u = rng.uniform
     start_s = float(u(20.0, 0.3 * duration_s))
     length_s = float(u(60.0, min(120.0, 0.5 * duration_s)))
-    part = {"source": WRIST, "start_s": start_s, "end_s": start_s + length_s}
-    whole = {"source": WRIST, "start_s": 0.0, "end_s": duration_s}
+    part: dict[str, Any] = {"source": WRIST, "start_s": start_s, "end_s": start_s + length_s}
+    whole: dict[str, Any] = {"source": WRIST, "start_s": 0.0, "end_s": duration_s}
     yield "clock error", ClockError(**whole, dose=float(u(1, 20) * rng.choice([-1.0, 1.0])))
     yield "tracking lag", EstimatorLatency(**whole, dose=float(u(2.0, 15.0)))
     yield "leak of motion", MotionCoupling(**part, dose=float(u(1.5, 4.0)))

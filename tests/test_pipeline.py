@@ -154,7 +154,7 @@ def test_a_tolerance_can_be_set(session: Session, result: SessionResult) -> None
         assert set(one.windows["tolerance_bpm"].tolist()) == {1.0}
 
 
-def test_device_readings_are_averaged_over_the_window(session: Session) -> None:
+def test_a_window_takes_the_median_of_the_device_s_readings(session: Session) -> None:
     start_s = np.arange(0.0, 60.0)
     readings = np.where(start_s < 30, 80.0, 100.0)
     from palpate.signals import RateSeries

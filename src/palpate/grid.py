@@ -1,4 +1,4 @@
-"""A band's channels on the session's grid: light, and motion on the light's samples.
+"""A band's channels on the session's grid: light, motion, and the device's own readings.
 
 A recording is cut so that its first sample falls on a grid point, and its clock drift is
 taken up by its sampling rate; nothing is resampled but motion channels whose rate
@@ -11,7 +11,8 @@ import numpy as np
 
 from palpate.conditioning import resample
 from palpate.explanation import WristSignals
-from palpate.signals import FloatArray, Recording, Role, Waveform
+from palpate.results import DEVICE
+from palpate.signals import FloatArray, RateSeries, Recording, Role, Waveform, WindowTable
 
 
 def wrist_signals(band: Recording, *, window_s: float, step_s: float) -> WristSignals | None:
@@ -47,3 +48,28 @@ def beside(
     result = np.full((n, moved.shape[1]), np.nan)
     result[first:last] = moved[first - lead : last - lead]
     return result
+
+
+def readings_per_window(rate: RateSeries, band: Recording, windows: WindowTable) -> RateSeries:
+    """Take the median of a device's readings whose middle a window holds.
+
+    A device that locks onto a wrong rate jumps there; a mean would show rates between the
+    two that it never gave.
+    """
+    usable = np.isfinite(rate.hr_bpm)
+    middle_s = band.session_s((rate.start_s + rate.end_s)[usable] / 2.0)
+    order = np.argsort(middle_s, kind="stable")
+    readings = rate.hr_bpm[usable][order]
+    first, last = (
+        np.searchsorted(middle_s[order], edge) for edge in (windows.start_s, windows.end_s)
+    )
+    held = zip(first, last, strict=True)
+    medians = [np.median(readings[a:b]) if b > a else np.nan for a, b in held]
+    return RateSeries(
+        source=DEVICE if len(band.rates) == 1 else f"{DEVICE} {rate.source}",
+        start_s=windows.start_s,
+        end_s=windows.end_s,
+        hr_bpm=np.array(medians),
+        confidence=np.full(len(windows), np.nan),
+        reason=np.where(last > first, "", "the device gave no value"),
+    )

@@ -39,14 +39,13 @@ from palpate.explanation.dose_response import MIN_WINDOWS, DoseResponse, dose_re
 from palpate.explanation.doubt import doubt, second_opinion
 from palpate.explanation.events import EventResponse, event_responses, heart_rate_events
 from palpate.explanation.variance import ErrorVariance, error_features, error_variance
-from palpate.grid import beside, from_grid_point, wrist_signals
+from palpate.grid import beside, from_grid_point, readings_per_window, wrist_signals
 from palpate.heartrate import METHODS, estimate
 from palpate.motion import check_unit, motion_flags, motion_windows, vibration_label
 from palpate.ppg import condition_ppg, ppg_windows
 from palpate.results import DEVICE, BandResult, Options, SessionResult, SourceResult
 from palpate.signals import (
     FloatArray,
-    RateSeries,
     Recording,
     Role,
     Session,
@@ -123,7 +122,7 @@ def _ecg_of(session: Session) -> tuple[Recording, Waveform]:
 
 def _examine(band: Recording, reference: WindowTable, options: Options) -> _Examined:
     motion = light = oracle = WindowTable(reference.start_s, reference.end_s)
-    rates = [_per_window(rate, band, reference) for rate in band.rates]
+    rates = [readings_per_window(rate, band, reference) for rate in band.rates]
     notes: list[str] = []
     signals = wrist_signals(band, window_s=options.window_s, step_s=options.step_s)
     if signals is not None:
@@ -177,26 +176,6 @@ def _trusted_rate(reference: WindowTable, windows: WindowTable) -> FloatArray:
     """Return the reference rate for each of these windows; NaN where there is no trusted one."""
     known = WindowTable(windows.start_s, windows.end_s).joined(reference)
     return np.where(known["trusted"], known["hr_bpm"], np.nan)
-
-
-def _per_window(rate: RateSeries, band: Recording, windows: WindowTable) -> RateSeries:
-    """Average a device's readings over every window that holds the middle of at least one."""
-    usable = np.isfinite(rate.hr_bpm)
-    middle_s = band.session_s((rate.start_s + rate.end_s)[usable] / 2.0)
-    order = np.argsort(middle_s, kind="stable")
-    total = np.concatenate(([0.0], np.cumsum(rate.hr_bpm[usable][order])))
-    first, last = (
-        np.searchsorted(middle_s[order], edge) for edge in (windows.start_s, windows.end_s)
-    )
-    held = np.where(last > first, last - first, np.nan)
-    return RateSeries(
-        source=DEVICE if len(band.rates) == 1 else f"{DEVICE} {rate.source}",
-        start_s=windows.start_s,
-        end_s=windows.end_s,
-        hr_bpm=(total[last] - total[first]) / held,
-        confidence=np.full(len(windows), np.nan),
-        reason=np.where(last > first, "", "the device gave no value"),
-    )
 
 
 def _second_opinions(
