@@ -95,3 +95,9 @@ def test_neurokit_takes_a_single_lead(ecg):
     pytest.importorskip("neurokit2", reason="a second opinion, not needed for the core")
     with pytest.raises(InputError, match="single lead"):
         detections(find_detector("neurokit:neurokit"), np.column_stack([ecg, ecg]), FS_HZ)
+
+
+def test_a_name_that_neurokit2_does_not_know_is_refused_at_once():
+    pytest.importorskip("neurokit2", reason="a second opinion")
+    with pytest.raises(InputError, match="no detector 'neurokit:nope'"):
+        find_detector("neurokit:nope")

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from palpate.ecg.detection import METHODS, detect_qrs
-from palpate.ecg.library_detectors import PREFIX
+from palpate.ecg.library_detectors import PREFIX, check_library_method
 from palpate.signals import FloatArray
 from palpate.validation import InputError
 
@@ -37,10 +37,12 @@ def find_detector(name: str) -> Detector:
     Raises
     ------
     InputError
-        If there is none. A method that neurokit2 does not know shows when it is called.
+        If there is none.
     """
     if name == OWN:
         return lambda ecg, fs_hz: detect_qrs(ecg, fs_hz=fs_hz)
+    if name.startswith(PREFIX):
+        check_library_method(name)
     if name in METHODS or name.startswith(PREFIX):
         return lambda ecg, fs_hz: detect_qrs(ecg, fs_hz=fs_hz, method=name)
     if ":" in name:

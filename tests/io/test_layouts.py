@@ -87,3 +87,14 @@ def test_every_annotated_record_loads(data_dir):
         assert ecg.values.shape == (650_000, 2)
         assert (ecg.fs_hz, ecg.unit) == (360.0, "mV")
         assert len(recording.sources) == 2
+
+
+def test_a_layout_for_another_kind_of_file_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "run.edf").write_bytes(b"0       ")
+    with pytest.raises(InputError, match="is no MATLAB file"):
+        open_session(tmp_path / "run.edf", layout="ieee_spc2015")
+
+
+def test_a_folder_is_named_as_one(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="is a folder"):
+        open_session(tmp_path)

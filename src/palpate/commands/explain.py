@@ -61,9 +61,10 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
 def explain_into(session: Any, arguments: argparse.Namespace, console: Console) -> None:
     """Explain a session and write everything into ``arguments.output``."""
     from palpate.pipeline import explain_session
-    from palpate.reporting.report import write_report
+    from palpate.reporting.report import check_output, write_report
     from palpate.results import Options
 
+    check_output(arguments.output)
     options = Options(
         window_s=arguments.window,
         step_s=arguments.step,

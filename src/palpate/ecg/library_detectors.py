@@ -42,6 +42,23 @@ def library_beats(lead: FloatArray, *, fs_hz: float, method: str) -> IntArray:
     return np.unique(peaks[np.isfinite(peaks)]).astype(np.intp)
 
 
+def check_library_method(method: str) -> None:
+    """Refuse a ``neurokit:NAME`` that neurokit2 does not know, before anything is run.
+
+    Raises
+    ------
+    InputError
+        If there is no such detector, or neurokit2 is not installed.
+    """
+    spikes = np.zeros(5000)
+    spikes[250::250] = 1.0
+    try:
+        library_beats(spikes, fs_hz=250.0, method=method)
+    except InputError as fault:
+        if "not implemented" in str(fault) or "needs neurokit2" in str(fault):
+            raise InputError(f"there is no detector {method!r}: {fault}") from None
+
+
 def _cleaned(neurokit2: object, lead: FloatArray, rate: float, name: str) -> FloatArray:
     clean = neurokit2.ecg_clean  # type: ignore[attr-defined]
     try:

@@ -29,6 +29,8 @@ def open_session(
         Receives what a person should know, such as a rate taken from a time column.
     """
     path = Path(path)
+    if path.is_dir():
+        raise InputError(f"{path} is a folder; name a sheet, a store or a recording in it")
     suffix = path.suffix.lower()
     if layout is not None:
         if suffix in (*SHEET_SUFFIXES, *STORE_SUFFIXES):

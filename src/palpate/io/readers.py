@@ -31,7 +31,14 @@ RAW_SUFFIXES = (
 def open_raw(source: SourceSpec, *, say: Say = silent) -> RawFile:
     """Open a file by its extension; a name without one is a WFDB record."""
     path = Path(source.file)
+    if path.is_dir():
+        raise InputError(f"{path} is not a file but a folder; name a file in it")
     suffix = path.suffix.lower()
+    if suffix not in MATLAB_SUFFIXES and (source.variable or source.orientation):
+        raise InputError(
+            f"{path} is no MATLAB file, but it is to be read by variable and orientation; choose "
+            "the layout or the sheet that is made for it"
+        )
     if suffix in EDF_SUFFIXES:
         return open_edf(path, say=say)
     if suffix in WFDB_SUFFIXES:

@@ -165,6 +165,7 @@ def _recording(table: Table, *, folder: Path, file: Path | None) -> RecordingSpe
     shared = {key: value for key in SOURCE_KEYS if (value := table.take(key)) is not None}
     entries = table.tables("channel", header="recording.channel")
     if not entries:
+        table.finish()  # a misspelt key may be why
         raise table.error("channel", "is missing; add a [[recording.channel]] with its role")
     channels = tuple(_channel(entry, shared, folder=folder, file=file) for entry in entries)
     _check_unique([c.name for c in channels], f"{table.place}: two channels are named")

@@ -90,7 +90,7 @@ def _cause_sentences(source: SourceResult) -> list[str]:
     lines = []
     if named:
         lines.append(
-            f"Of its {outside} windows outside tolerance most are put down to "
+            f"What put its {outside} windows outside tolerance is, above all, "
             f"{' and '.join(named)}; {100 * unexplained / outside:.0f} % stay unexplained."
         )
     if source.split is not None and source.split.n_missed + source.split.n_never_had_it:

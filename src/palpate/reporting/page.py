@@ -58,6 +58,7 @@ def session_page(result: SessionResult, told: list[str], pictures: Mapping[str, 
             notes=result.session.notes,
             duration_s=float(result.windows.end_s[-1] - result.windows.start_s[0]),
             findings=told,
+            source_names=[source.name for source in result.sources],
             cautions=CAUTIONS,
             figures=uris,
             reference={

@@ -38,6 +38,7 @@ def write_report(result: SessionResult, folder: Path) -> Report:
     InputError
         If the folder cannot be written.
     """
+    check_output(folder)
     told, numbers, drawn = findings(result), summary(result), session_figures(result)
     pictures = {name: svg_bytes(figure) for name, figure in drawn.items()}
     page = session_page(result, told, pictures)
@@ -60,6 +61,12 @@ def write_report(result: SessionResult, folder: Path) -> Report:
             "folder with -o or make room"
         ) from fault
     return Report(folder / "report.html", tuple(told), numbers)
+
+
+def check_output(folder: Path) -> None:
+    """Refuse a place that cannot become a folder, before any work is done for it."""
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f"{folder} is a file; name a folder for the report with -o")
 
 
 def _move_all(draft: Path, folder: Path) -> None:

@@ -129,7 +129,11 @@ def fit_clock(
     ]
     if not believed:
         p_value = min(line.p_value for line in lines)
-        return unknown(method, f"they have nothing in common beyond chance (p = {p_value:.2g})")
+        needed = CANDIDATE if rules.sharp else SIGNIFICANT
+        return unknown(
+            method,
+            f"they share too little to be sure (p = {p_value:.2g}; below {needed:.0e} is needed)",
+        )
     return _fitted(pair, believed, method)
 
 
