@@ -34,6 +34,7 @@ import numpy as np
 from scipy import ndimage
 
 from palpate.conditioning import STEP_S, WINDOW_S, parabolic_peak, windowed
+from palpate.evaluation.scoring import trusted_rate
 from palpate.explanation.budget import ErrorBudget, error_budget
 from palpate.explanation.light_clock import LightClock
 from palpate.explanation.oracle import CHANNEL_WINDOWS, MEDIAN_OF_EXPONENTIAL
@@ -91,7 +92,7 @@ def device_counterfactuals(
     heart = _Heart.of(reference)
     known = clock is not None and clock.known
     clock_s = _clock_s(reference, clock)
-    middle_s = _middle_s(reference)
+    middle_s = reference.middle_s
     late = latency(heart.time_s, heart.hr_bpm, middle_s + clock_s, estimate_bpm)
     late_s = np.full(middle_s.shape, -late.lateness_s)
     moves = {CLOCK: clock_s, LATENCY: late_s} if known else {CLOCK_OR_LATENCY: late_s}
@@ -135,7 +136,7 @@ def light_counterfactuals(
     grid: dict[str, float] = {"start_s": start_s, "window_s": window_s, "step_s": step_s}
     prepared = prepare(ppg, acc, fs_hz=fs_hz, **grid)
     windows = WindowTable(prepared.start_s, prepared.end_s)
-    heart, middle_s = _Heart.of(reference), _middle_s(windows)
+    heart, middle_s = _Heart.of(reference), windows.middle_s
     clock_s = _clock_s(windows, clock)
     truth = {known: heart.at(middle_s + clock_s * known) for known in (False, True)}
     repairs, untried = [], {}
@@ -168,8 +169,7 @@ class _Heart:
 
     @classmethod
     def of(cls, reference: WindowTable) -> _Heart:
-        rate = np.where(reference["trusted"], reference["hr_bpm"], np.nan)
-        return cls(_middle_s(reference), rate)
+        return cls(reference.middle_s, trusted_rate(reference))
 
     def at(self, time_s: FloatArray) -> FloatArray:
         return np.interp(time_s, self.time_s, self.hr_bpm, left=np.nan, right=np.nan)
@@ -267,12 +267,8 @@ def _one_channel(signals: WristSignals, column: int) -> WristSignals:
 
 def _clock_s(windows: WindowTable, clock: LightClock | None) -> FloatArray:
     """Return what to add to the time of each window; 0 where the clock is not known."""
-    middle_s = _middle_s(windows)
+    middle_s = windows.middle_s
     return np.zeros(middle_s.shape) if clock is None else clock.right_s(middle_s) - middle_s
-
-
-def _middle_s(windows: WindowTable) -> FloatArray:
-    return np.asarray((windows.start_s + windows.end_s) / 2.0)
 
 
 def _step_s(windows: WindowTable) -> float:

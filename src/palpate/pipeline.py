@@ -24,6 +24,7 @@ from palpate.evaluation.scoring import (
     errors_by_activity,
     score_windows,
     scored_windows,
+    trusted_rate,
 )
 from palpate.explanation import (
     CauseTable,
@@ -175,7 +176,7 @@ def _motion_notes(acc: FloatArray, fs_hz: float, unit: str) -> list[str]:
 def _trusted_rate(reference: WindowTable, windows: WindowTable) -> FloatArray:
     """Return the reference rate for each of these windows; NaN where there is no trusted one."""
     known = WindowTable(windows.start_s, windows.end_s).joined(reference)
-    return np.where(known["trusted"], known["hr_bpm"], np.nan)
+    return trusted_rate(known)
 
 
 def _second_opinions(
@@ -260,16 +261,14 @@ def _dose(scored: WindowTable, motion: WindowTable) -> DoseResponse | None:
 
 
 def _events(scored: WindowTable, reference: WindowTable) -> tuple[EventResponse, ...]:
-    middle_s = (scored.start_s + scored.end_s) / 2.0
-    trusted_bpm = np.where(reference["trusted"], reference["hr_bpm"], np.nan)
+    middle_s, trusted_bpm = scored.middle_s, trusted_rate(reference)
     events = heart_rate_events(middle_s, trusted_bpm)
     return event_responses(events, middle_s, trusted_bpm, scored["estimate_bpm"])
 
 
 def _variance(scored: WindowTable, own: _Examined, reference: WindowTable) -> ErrorVariance | None:
     error = np.where(scored_windows(scored), np.abs(scored["error_bpm"]), np.nan)
-    trusted_bpm = np.where(reference["trusted"], reference["hr_bpm"], np.nan)
-    features = error_features(own.motion, own.light, own.oracle, trusted_bpm)
+    features = error_features(own.motion, own.light, own.oracle, trusted_rate(reference))
     try:
         return error_variance(error, features, step_s=_step_s(scored))
     except InputError:

@@ -207,6 +207,11 @@ class WindowTable:
     def __iter__(self) -> Iterator[str]:
         return iter(self.columns)
 
+    @property
+    def middle_s(self) -> FloatArray:
+        """Middle of every window, ``(n,)``."""
+        return np.asarray((self.start_s + self.end_s) / 2.0)
+
     def with_columns(self, **columns: NDArray[Any]) -> WindowTable:
         """Return a table that has these columns as well."""
         return WindowTable(self.start_s, self.end_s, {**self.columns, **columns})

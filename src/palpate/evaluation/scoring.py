@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from palpate.evaluation.agreement import ErrorSummary, error_summary, tolerance_bpm
-from palpate.signals import BoolArray, RateSeries, WindowTable
+from palpate.signals import BoolArray, FloatArray, RateSeries, WindowTable
 
 WITHIN, OUTSIDE = "within", "outside"
 UNTRUSTED, NO_ESTIMATE = "reference untrusted", "no estimate"
@@ -72,6 +72,11 @@ def score_windows(
         default=OUTSIDE,
     )
     return table.with_columns(error_bpm=error, tolerance_bpm=tolerance, status=status)
+
+
+def trusted_rate(reference: WindowTable) -> FloatArray:
+    """Return the reference's rate per window, NaN where it is not trusted."""
+    return np.where(reference["trusted"], reference["hr_bpm"], np.nan)
 
 
 def scored_windows(windows: WindowTable) -> BoolArray:

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator, Sequence
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -177,11 +176,6 @@ def write_array(group: h5py.Group, key: str, values: NDArray[Any]) -> h5py.Datas
         compression_opts=GZIP_LEVEL,
         shuffle=True,
     )
-
-
-def start_text(moment: datetime | None) -> str:
-    """Return a start time as ISO 8601, or an empty text."""
-    return moment.isoformat() if moment else ""
 
 
 def _place(item: h5py.Group | h5py.Dataset, key: str = "") -> str:

@@ -13,7 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MultipleLocator
 
-from palpate.evaluation.scoring import ALL, OUTSIDE, scored_windows
+from palpate.evaluation.scoring import ALL, OUTSIDE, scored_windows, trusted_rate
 from palpate.explanation.dose_response import DoseResponse
 from palpate.reporting.style import BAD, FAINT, INK, MUTED, REFERENCE, SERIES, figure_style
 from palpate.results import BandResult, SessionResult, SourceResult
@@ -237,12 +237,12 @@ def agreement_figure(session: Session, source: SourceResult) -> Figure:
 def reference_figure(result: SessionResult) -> Figure:
     """The beat reference over the session, with the stretches that are not trusted."""
     windows = result.windows
-    middle_s = (windows.start_s + windows.end_s) / 2.0
+    middle_s = windows.middle_s
     with figure_style():
         figure = Figure(figsize=(9.6, 2.9))
         axis = figure.subplots()
         axis.plot(middle_s, windows["hr_bpm"], color=FAINT, lw=1.2)
-        trusted = np.where(windows["trusted"], windows["hr_bpm"], np.nan)
+        trusted = trusted_rate(windows)
         axis.plot(middle_s, trusted, color=REFERENCE, label="trusted")
         doubtful = ~windows["trusted"].astype(bool)
         axis.plot(
@@ -265,8 +265,8 @@ def reference_figure(result: SessionResult) -> Figure:
 
 def _draw_rates(axis: Axes, result: SessionResult, band: BandResult) -> None:
     windows = result.windows
-    middle_s = (windows.start_s + windows.end_s) / 2.0
-    trusted = np.where(windows["trusted"], windows["hr_bpm"], np.nan)
+    middle_s = windows.middle_s
+    trusted = trusted_rate(windows)
     axis.plot(middle_s, trusted, color=REFERENCE, lw=2.4, label="reference (ECG)")
     for colour, source in zip(_cycle(len(band.sources)), band.sources, strict=True):
         axis.plot(middle_s, source.windows["estimate_bpm"], color=colour, label=source.source)
@@ -276,7 +276,7 @@ def _draw_rates(axis: Axes, result: SessionResult, band: BandResult) -> None:
 
 
 def _draw_errors(axis: Axes, result: SessionResult, band: BandResult) -> None:
-    middle_s = (result.windows.start_s + result.windows.end_s) / 2.0
+    middle_s = result.windows.middle_s
     for colour, source in zip(_cycle(len(band.sources)), band.sources, strict=True):
         error = np.where(scored_windows(source.windows), source.windows["error_bpm"], np.nan)
         shown = np.clip(error, -MAX_ERROR_SHOWN_BPM, MAX_ERROR_SHOWN_BPM)
@@ -292,7 +292,7 @@ def _draw_errors(axis: Axes, result: SessionResult, band: BandResult) -> None:
 
 def _draw_motion(axis: Axes, band: BandResult) -> None:
     windows = band.motion
-    middle_s = (windows.start_s + windows.end_s) / 2.0
+    middle_s = windows.middle_s
     intensity_mg = windows["mad_g"] * 1e3
     flags = windows["flag"]
     for flag, colour in FLAG_COLOURS.items():

@@ -22,7 +22,6 @@ FAINT = "#d9dee4"
 REFERENCE = "#22282f"
 BAD = "#d55e00"
 SERIES = ("#0072b2", "#e69f00", "#009e73", "#cc79a7", "#56b4e9", "#d55e00", "#8a7a00")
-WIDE_IN = (9.6, 4.0)
 
 _RC: dict[Any, Any] = {
     "font.family": "sans-serif",
