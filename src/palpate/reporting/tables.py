@@ -14,7 +14,7 @@ import numpy as np
 
 from palpate import __version__
 from palpate.results import BandResult, SessionResult, SourceResult
-from palpate.signals import WindowTable
+from palpate.signals import Recording, WindowTable
 
 SCHEMA = 1
 DIGITS = 6
@@ -93,7 +93,11 @@ def summary(result: SessionResult) -> dict[str, Any]:
                 "n_trusted": int(windows["trusted"].sum()),
                 "untrusted_reasons": untrusted_reasons(windows),
             },
-            "sources": [_source_summary(source) for source in result.sources],
+            "sources": [
+                _source_summary(source, band.recording)
+                for band in result.bands
+                for source in band.sources
+            ],
             "files": source_files(result),
         }
     )
@@ -136,10 +140,13 @@ def source_files(result: SessionResult) -> list[dict[str, str]]:
     ]
 
 
-def _source_summary(source: SourceResult) -> dict[str, Any]:
+def _source_summary(source: SourceResult, recording: Recording) -> dict[str, Any]:
     dose = source.dose
     return {
         "band": source.band,
+        "device": recording.device,
+        "firmware": recording.firmware,
+        "placement": recording.placement,
         "source": source.source,
         "activities": [
             {
