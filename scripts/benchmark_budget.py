@@ -6,7 +6,11 @@ FOLDER holds datasets/, as PALPATE_DATA does. Known faults are put into real rec
 (``palpate.simulation.semi_synthetic``); the clock, where it is mended, is what the light
 itself shows. The true share of a fault is the mean absolute error that it adds, over the
 mean absolute error with it; the budget's is that of the repairs against it, less what they
-already removed before the fault was put in. A share is right within 15 percentage points.
+already removed before the fault was put in. Both are over the same windows of the band, those
+that have an error with and without the fault: a clock that is off moves some out of the
+reference's time, and these may be the worst. A share is right within 15 percentage points.
+Each recording is first put on the clock that its light shows, so that the fault is the only
+one: two delays undo or add to each other, and what each of them costs is then a convention.
 Only sources that were right before count: a mean absolute error of at most 5 bpm, or
 10 for the conventional estimate, of which few are better.
 Where the clock or the latency could not be told, and the budget says so, it is counted as
@@ -45,7 +49,6 @@ from palpate.counterfactuals import (
 )
 from palpate.ecg import beat_reference, window_heart_rate
 from palpate.explanation import oracle_windows
-from palpate.explanation.budget import ErrorBudget
 from palpate.explanation.light_clock import light_clock
 from palpate.explanation.variance import ErrorVariance, error_features, error_variance
 from palpate.heartrate import estimate
@@ -54,6 +57,7 @@ from palpate.pipeline import explain_session
 from palpate.ppg import ppg_windows
 from palpate.results import Options
 from palpate.signals import (
+    BoolArray,
     FloatArray,
     RateSeries,
     Recording,
@@ -126,11 +130,15 @@ def cases(folder: Path) -> Iterator[Case]:
 def case(
     name: str, waveforms: tuple[Waveform, Waveform], truth: FloatArray, beat_s: FloatArray
 ) -> Case:
-    """Put a recording together, with the robust estimate as the device's own series."""
+    """Put a recording together on the light's clock, the robust estimate as the device's series."""
     ppg, acc = waveforms
     rate = estimate(ppg.values, acc.values, fs_hz=ppg.fs_hz, method="robust")
     band = Recording(BAND, waveforms, (replace(rate, source="own"),))
     start_s = 2.0 * np.arange(truth.size, dtype=np.float64)
+    clock = light_clock(ppg.values, beat_s, fs_hz=ppg.fs_hz)
+    if clock.known:
+        truth = np.interp(start_s + clock.offset_s, start_s, truth, left=np.nan, right=np.nan)
+        beat_s = beat_s - clock.offset_s
     columns = {"hr_bpm": truth, "trusted": np.isfinite(truth)}
     reference = WindowTable(start_s, start_s + 8.0, columns)
     return Case(name, Session(name, (band,)), reference, beat_s)
@@ -176,16 +184,15 @@ def measure_shares(every: list[Case], seed: int) -> None:
     """Print per fault and dose how near the budget's shares come to the true ones."""
     print("fault              dose   n declined   true budget  worst  right")
     for kind, doses in DOSES.items():
-        before = {c.name: mended(c, c.session, kind).budget() for c in every}
-        sound = [c for c in every if before[c.name].total_bpm <= RIGHT_BPM[kind]]
+        before = {c.name: mended(c, c.session, kind) for c in every}
+        sound = [c for c in every if before[c.name].budget().total_bpm <= RIGHT_BPM[kind]]
         for dose in doses:
             pairs = []
             for case in sound:
                 fault = kind(source=BAND, start_s=0.0, end_s=case.length_s, dose=dose)
                 after = mended(case, inject_faults(case.session, [fault], seed=seed), kind)
-                budget = after.budget()
-                if {share.repair for share in budget.shares}.intersection(REPAIRS[kind]):
-                    pairs.append(compared(before[case.name], budget, REPAIRS[kind]))
+                if frozenset().union(*after.absolute_error_bpm).intersection(REPAIRS[kind]):
+                    pairs.append(compared(before[case.name], after, REPAIRS[kind]))
             true, found = np.array(pairs).T
             off = np.abs(found - true)
             right = np.mean(off <= NEAR)
@@ -196,15 +203,32 @@ def measure_shares(every: list[Case], seed: int) -> None:
 
 
 def compared(
-    before: ErrorBudget, after: ErrorBudget, repairs: tuple[str, ...]
+    before: Counterfactuals, after: Counterfactuals, repairs: tuple[str, ...]
 ) -> tuple[float, float]:
     """Return the true share of what was put in, and the budget's."""
+    shared = usable(before) & usable(after)
+    budgets = [within(found, shared).budget() for found in (before, after)]
     removed = [
         sum(share.error_bpm for share in budget.shares if share.repair in repairs)
-        for budget in (before, after)
+        for budget in budgets
     ]
-    added = after.total_bpm - before.total_bpm
-    return added / after.total_bpm, (removed[1] - removed[0]) / after.total_bpm
+    total_bpm = budgets[1].total_bpm
+    added = total_bpm - budgets[0].total_bpm
+    return added / total_bpm, (removed[1] - removed[0]) / total_bpm
+
+
+def usable(found: Counterfactuals) -> BoolArray:
+    """Return which windows have an error under every set of repairs."""
+    return np.isfinite(sum(found.absolute_error_bpm.values()))
+
+
+def within(found: Counterfactuals, windows: BoolArray) -> Counterfactuals:
+    """Return the same errors in these windows only."""
+    errors = {
+        members: np.where(windows, error, np.nan)
+        for members, error in found.absolute_error_bpm.items()
+    }
+    return replace(found, absolute_error_bpm=errors)
 
 
 def measure_variance(every: list[Case], seed: int) -> None:
