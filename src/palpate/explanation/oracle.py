@@ -32,6 +32,13 @@ Measures per window
     ``oracle_snr_db`` of what the accelerometer does not predict: what motion
     cancellation can win back. An estimator without motion reference follows
     ``oracle_snr_db``, one that cancels motion follows this.
+``oracle_chance``
+    Share of the rates from 30 to 230 bpm at which that light (the light itself where there
+    is no accelerometer) has at least the power density, within 1 / T, that it has at the
+    true rate. It is the p-value of a randomisation test: a rate drawn evenly from that range,
+    without regard to the light, gets ``a`` or less with probability ``a``, whatever the
+    light's spectrum. Fundamentals only: where the reference is double or half the true rate,
+    the pulse's own fundamental outranks it.
 ``oracle_channel``
     The optical channel that the row describes: the one whose ``oracle_snr_db`` is the
     highest in the median over ``CHANNEL_WINDOWS`` windows. Picking the best in each
@@ -63,11 +70,14 @@ from palpate.validation import InputError, checked_columns, checked_rate, checke
 ORACLE_FS_HZ = 16.0
 LOW_HZ, HIGH_HZ = 0.5, 5.0
 HARMONICS = (2, 3)
+CANDIDATE_BPM = np.arange(30.0, 231.0)
+"""The rates that the toolkit reads."""
 LINE_HALF_WIDTH, LOBE_HALF_WIDTH = 1.5, 2.0
 """In units of 1 / T: where a steady or slowly drifting line has its power, and where the
 main lobe of a Hann taper ends, so that the line does not count as its own noise."""
 NEAR_HALF_WIDTH, FLANK_HZ = 1.0, 0.75
 SPECTRUM_PADDING = 4
+ROUNDING = 1e-9
 MEDIAN_OF_EXPONENTIAL = float(np.log(2.0))
 """Median over mean of a noise spectrum's bins, which are exponentially distributed."""
 
@@ -80,7 +90,9 @@ RIDGE = 0.01
 WINDOWS_AT_ONCE = 256
 CHANNEL_WINDOWS = 31
 """68 s at the default grid: longer than chance, shorter than a lost contact (own choice)."""
-MOTION_MEASURES = ("acc_explained_share", "acc_lag_s", "oracle_snr_cancelled_db")
+MOTION_MEASURES = (
+    "acc_explained_share", "acc_lag_s", "oracle_snr_cancelled_db", "oracle_chance",
+)  # fmt: skip
 CADENCE_MULTIPLES = (0.5, 1.0, 2.0)
 """Where gross errors gather: half the cadence, the cadence, the step rate."""
 
@@ -142,7 +154,8 @@ def oracle_windows(
     rows = np.arange(first.size)
     own = light[slow_first[:, np.newaxis] + np.arange(slow_width), channel[:, np.newaxis]]
     with_motion = _motion_measures_of_all(own, motion, slow_first, hr_bpm)
-    with_motion[:, ppg_lost[rows, channel] | (acc_share > MAX_MISSING_SHARE)] = np.nan
+    with_motion[:, ppg_lost[rows, channel]] = np.nan
+    with_motion[:-1, acc_share > MAX_MISSING_SHARE] = np.nan
     columns: dict[str, NDArray[np.generic]] = {
         "oracle_snr_db": snr_db[rows, channel],
         "oracle_prominence_db": prominence_db[rows, channel],
@@ -195,7 +208,8 @@ def _lines_of_all(
 ) -> tuple[FloatArray, FloatArray]:
     """Return SNR and prominence in dB, each ``(n_windows, channels)``."""
     parts = [
-        _line_measures(windowed(light, first[p], width), hr_bpm[p]) for p in _portions(first.size)
+        _line_measures(*_band_power(windowed(light, first[p], width)), hr_bpm[p])
+        for p in _portions(first.size)
     ]
     snr_db, prominence_db = zip(*parts, strict=True)
     return np.concatenate(snr_db), np.concatenate(prominence_db)
@@ -220,22 +234,45 @@ def _motion_measures(
     light: FloatArray, motion: FloatArray, first: IntArray, hr_bpm: FloatArray
 ) -> FloatArray:
     """Return the ``MOTION_MEASURES`` of ``light (n_windows, width)``, one per row."""
-    if motion.shape[1] == 0 or first.size == 0:
-        return np.full((len(MOTION_MEASURES), first.size), np.nan)
+    unknown = np.full((len(MOTION_MEASURES), first.size), np.nan)
+    if first.size == 0:
+        return unknown
+    if motion.shape[1] == 0:
+        unknown[-1] = _chance(*_band_power(light[:, :, np.newaxis]), hr_bpm)
+        return unknown
     residual, delay = _unpredicted(light, motion, first)
     judged = light[:, : residual.shape[1]]
     kept = ratio((residual**2).sum(axis=1), (judged**2).sum(axis=1))
-    snr_db, _ = _line_measures(residual[:, :, np.newaxis], hr_bpm)
-    return np.stack([np.clip(1.0 - kept, 0.0, 1.0), delay / ORACLE_FS_HZ, snr_db[:, 0]])
+    spectra = _band_power(residual[:, :, np.newaxis])
+    snr_db, _ = _line_measures(*spectra, hr_bpm)
+    share = np.clip(1.0 - kept, 0.0, 1.0)
+    return np.stack([share, delay / ORACLE_FS_HZ, snr_db[:, 0], _chance(*spectra, hr_bpm)])
 
 
-def _line_measures(windows: FloatArray, hr_bpm: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return SNR and prominence in dB, each ``(n_windows, channels)``."""
+def _band_power(windows: FloatArray) -> tuple[FloatArray, FloatArray, float]:
+    """Return frequencies ``(f,)``, power ``(n_windows, f, channels)`` and 1 / T, all in band."""
     width = windows.shape[1]
     freq_hz, power = power_spectra(windows, fs_hz=ORACLE_FS_HZ, nfft=SPECTRUM_PADDING * width)
     band = (freq_hz >= LOW_HZ) & (freq_hz <= HIGH_HZ)
-    freq_hz, power = freq_hz[band], power[:, band]
-    resolution_hz = ORACLE_FS_HZ / width
+    return freq_hz[band], power[:, band], ORACLE_FS_HZ / width
+
+
+def _chance(
+    freq_hz: FloatArray, power: FloatArray, resolution_hz: float, hr_bpm: FloatArray
+) -> FloatArray:
+    """Return the share of candidate rates with the true rate's power or more, ``(n_windows,)``."""
+    reach_hz = NEAR_HALF_WIDTH * resolution_hz
+    near = np.abs(freq_hz - CANDIDATE_BPM[:, np.newaxis] / 60.0) <= reach_hz
+    everywhere = power[..., 0] @ (near / near.sum(axis=1, keepdims=True)).T
+    there = _mean_where(power, np.abs(freq_hz - hr_bpm[:, np.newaxis] / 60.0) <= reach_hz)
+    share = (everywhere >= (1.0 - ROUNDING) * there).mean(axis=1)
+    return np.where(np.isnan(there[:, 0]), np.nan, share)
+
+
+def _line_measures(
+    freq_hz: FloatArray, power: FloatArray, resolution_hz: float, hr_bpm: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return SNR and prominence in dB, each ``(n_windows, channels)``."""
     rate_hz = hr_bpm[:, np.newaxis] / 60.0
     away_hz = np.abs(freq_hz - rate_hz)
     rest = np.all(
