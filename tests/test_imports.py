@@ -27,6 +27,7 @@ MAY_IMPORT = {
     "timing": {"conditioning", "signals", "validation"},
     "evaluation": {"signals", "validation"},
     "explanation": {"evaluation", "conditioning", "signals", "validation"},
+    "study": {"evaluation", "signals", "validation"},
     "simulation": {"conditioning", "signals", "validation"},
 }
 NUMERIC_ROOMS = set(MAY_IMPORT) - {"simulation"}

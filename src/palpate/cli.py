@@ -13,17 +13,25 @@ import os
 import sys
 from collections.abc import Iterable, Mapping
 from types import ModuleType
-from typing import Any, TypeVar
+from typing import Any, NoReturn, TypeVar
 
 from palpate import __version__
 
 T = TypeVar("T")
 
-COMMANDS = ("demo", "explain", "align", "look", "sheet", "pack", "validate", "fetch")
+COMMANDS = ("demo", "explain", "study", "align", "look", "sheet", "pack", "validate", "fetch")
 EPILOG = (
     "palpate is a research tool, not a medical device: it makes no diagnosis, and nothing it "
     "prints is a reason to start, stop or change exercise or treatment."
 )
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser that answers a mistake with one sentence, as every other fault is answered."""
+
+    def error(self, message: str) -> NoReturn:
+        """Say what is wrong and where help is; exit with 2."""
+        self.exit(2, f"palpate: {message}; see {self.prog} --help\n")
 
 
 class Console:
@@ -60,7 +68,7 @@ class Console:
 
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser with every command's arguments."""
-    parser = argparse.ArgumentParser(
+    parser = Parser(
         prog="palpate",
         description="Where, between the heart and the number on the wrist, was the "
         "information lost?",

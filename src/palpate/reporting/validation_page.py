@@ -69,10 +69,10 @@ def validation_page(
         .render(
             title=f"{options.detector} on {folder_name}",
             findings=told,
-            totals=_table(total_rows(runs), TOTAL_COLUMNS),
-            records=_table(record_rows(runs), RECORD_COLUMNS),
-            classes=_table(class_rows(runs), CLASS_COLUMNS),
-            stress=_table(stress_rows(runs), STRESS_COLUMNS),
+            totals=grid_of(total_rows(runs), TOTAL_COLUMNS),
+            records=grid_of(record_rows(runs), RECORD_COLUMNS),
+            classes=grid_of(class_rows(runs), CLASS_COLUMNS),
+            stress=grid_of(stress_rows(runs), STRESS_COLUMNS),
             failures=failure_rows(runs),
             figures=uris,
             gallery=[uris[name] for name in sorted(uris) if name.startswith("worst_")],
@@ -82,7 +82,8 @@ def validation_page(
     )
 
 
-def _table(rows: Sequence[Row], columns: Sequence[Column]) -> dict[str, Any]:
+def grid_of(rows: Sequence[Row], columns: Sequence[Column]) -> dict[str, Any]:
+    """Return what the template macro `grid` draws."""
     return {
         "headings": [(column.heading, column.is_text) for column in columns],
         "rows": [[(column.of(row), column.is_text) for column in columns] for row in rows],

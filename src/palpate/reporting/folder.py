@@ -1,0 +1,46 @@
+"""Fill a folder all or nothing: what was there stays until everything new is made."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from palpate.validation import InputError
+
+
+def check_output(folder: Path) -> None:
+    """Refuse a place that cannot become a folder, before any work is done for it."""
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f"{folder} is a file; name a folder for the report with -o")
+
+
+@contextmanager
+def filling(folder: Path, *, last: str = "report.html") -> Iterator[Path]:
+    """Yield a temporary folder whose files and folders move into ``folder`` at the end.
+
+    Its ``figures`` take the place of older ones; ``last`` moves last, so that a page which
+    is there has all that it names.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written.
+    """
+    check_output(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(prefix=".unfinished-", dir=folder) as made:
+            draft = Path(made)
+            (draft / "figures").mkdir()
+            yield draft
+            shutil.rmtree(folder / "figures", ignore_errors=True)
+            for item in sorted(draft.iterdir(), key=lambda path: path.name == last):
+                item.replace(folder / item.name)
+    except OSError as fault:
+        raise InputError(
+            f"cannot write the report into {folder}: {fault.strerror or fault}; choose another "
+            "folder with -o or make room"
+        ) from fault

@@ -1,0 +1,120 @@
+"""Write a study: one page, its tables and its figures."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from palpate import __version__
+from palpate.evaluation.scoring import ALL
+from palpate.reporting.folder import filling
+from palpate.reporting.page import CAUTIONS, environment
+from palpate.reporting.study_figures import study_figures
+from palpate.reporting.study_tables import comparison_row, pooled_row, session_row, study_summary
+from palpate.reporting.study_text import (
+    COMPARISON_COLUMNS,
+    comparison_rows,
+    pooled_columns,
+    pooled_rows,
+    study_findings,
+)
+from palpate.reporting.style import data_uri, save_figure, svg_bytes
+from palpate.reporting.tables import write_csv
+from palpate.reporting.validation_page import grid_of
+from palpate.reporting.validation_text import Column, latex_table, markdown_table
+from palpate.study import FEWEST_SESSIONS, StudyResult
+from palpate.study.sessions import FEWEST_WINDOWS
+
+_CHANGES = {
+    "firmware": "One firmware against another",
+    "band": "One band against another, in the same sessions",
+    "source": "One source against another, on the same wrist",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class StudyReport:
+    """Where the page lies, what it says, and every number of it."""
+
+    page: Path
+    findings: tuple[str, ...]
+    summary: dict[str, Any]
+
+
+def write_study(result: StudyResult, folder: Path, *, title: str) -> StudyReport:
+    """Write ``report.html``, CSV, JSON, Markdown and LaTeX tables and ``figures/``.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written; what was there stays.
+    """
+    drawn, told, summary = study_figures(result), study_findings(result), study_summary(result)
+    pictures = {name: svg_bytes(figure) for name, figure in drawn.items()}
+    page = study_page(result, told, pictures, title=title)
+    with filling(folder) as draft:
+        for name, figure in drawn.items():
+            save_figure(figure, draft / "figures", name, pictures[name])
+        write_csv(draft / "sessions.csv", map(session_row, result.errors))
+        write_csv(draft / "pooled.csv", map(pooled_row, result.pooled))
+        write_csv(draft / "comparisons.csv", map(comparison_row, result.comparisons))
+        text = json.dumps({**summary, "findings": told}, indent=2, allow_nan=False)
+        (draft / "study.json").write_text(text + "\n", encoding="utf-8")
+        tables = list(_tables(result))
+        markdown = [f"## {name}\n\n{markdown_table(*table)}" for name, table in tables]
+        latex = [latex_table(*table, caption=name) for name, table in tables]
+        (draft / "tables.md").write_text("\n".join(markdown), encoding="utf-8")
+        (draft / "tables.tex").write_text("\n".join(latex), encoding="utf-8")
+        (draft / "report.html").write_text(page, encoding="utf-8")
+    return StudyReport(folder / "report.html", tuple(told), summary)
+
+
+def study_page(
+    result: StudyResult, told: Sequence[str], pictures: Mapping[str, bytes], *, title: str
+) -> str:
+    """Return the page as self-contained HTML: every figure is inside it."""
+    return (
+        environment()
+        .get_template("study.html")
+        .render(
+            title=title,
+            result=result,
+            findings=told,
+            names={one.condition.name for one in result.pooled},
+            figures={name: data_uri(svg) for name, svg in pictures.items()},
+            activities=[(name, grid_of(*table)) for name, table in _activity_tables(result)],
+            comparisons=[(name, grid_of(*table)) for name, table in _comparison_tables(result)],
+            fewest_windows=FEWEST_WINDOWS,
+            fewest_sessions=FEWEST_SESSIONS,
+            cautions=CAUTIONS,
+            version=__version__,
+        )
+    )
+
+
+_Table = tuple[list[dict[str, Any]], tuple[Column, ...]]
+
+
+def _tables(result: StudyResult) -> list[tuple[str, _Table]]:
+    return [*_activity_tables(result), *_comparison_tables(result)]
+
+
+def _activity_tables(result: StudyResult) -> list[tuple[str, _Table]]:
+    tables = []
+    for activity in dict.fromkeys(one.activity for one in result.pooled):
+        rows = pooled_rows([one for one in result.pooled if one.activity == activity])
+        title = "The whole session" if activity == ALL else activity.capitalize()
+        tables.append((title, (rows, pooled_columns())))
+    return tables
+
+
+def _comparison_tables(result: StudyResult) -> list[tuple[str, _Table]]:
+    tables: list[tuple[str, _Table]] = []
+    for changed, title in _CHANGES.items():
+        held = [one for one in result.comparisons if one.changed == changed]
+        if held:
+            tables.append((title, (comparison_rows(held), COMPARISON_COLUMNS)))
+    return tables

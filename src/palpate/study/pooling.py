@@ -1,0 +1,159 @@
+"""Errors of a condition in an activity over all of its sessions.
+
+Every session gives one number and counts once; the interval is Student's, of the sessions'
+numbers, since windows of one session are alike (summary measures, Matthews et al. 1990, BMJ
+300:230). With one session there is no interval. Limits of agreement are those of repeated
+pairs within sessions (Zou 2013, Stat Methods Med Res 22:630), without his intervals, which
+want independent pairs.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
+from palpate.evaluation.bland_altman import repeated_limits_of_agreement
+from palpate.signals import FloatArray
+from palpate.study.sessions import Condition, SessionErrors
+
+FEWEST_SESSIONS = 5
+"""Fewer sessions of an activity prove nothing (common practice, no source)."""
+GOOD_R = 0.95
+"""A correlation that counts as good enough in steady cycling (common practice, no source)."""
+
+
+class MeanOfSessions(NamedTuple):
+    """Mean of one number per session, and its 95 % interval; NaN where there are too few."""
+
+    mean: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PooledErrors:
+    """A condition in an activity over all of its sessions.
+
+    Parameters
+    ----------
+    sessions, wearers
+        Names, sorted; wearers without a name are not counted.
+    n_windows
+        Scored windows of all sessions.
+    mae_bpm, bias_bpm, share_within, coverage
+        Means over sessions of mean absolute error, mean error, share of scored windows
+        within tolerance, and share of windows with an estimate.
+    loa_low_bpm, loa_high_bpm
+        95 % limits of agreement between and within sessions; NaN with one session.
+    session_mae_bpm
+        ``(n_sessions,)``, in the order of ``sessions``.
+    median_r, n_good_r
+        Median of the sessions' correlations, and how many reach `GOOD_R`.
+    mad_g
+        Median of the sessions' motion intensities, g.
+    causes
+        Windows outside tolerance by cause, most frequent first.
+    n_rises, n_rises_seen
+        Rises of the reference, and how many the source saw.
+    """
+
+    condition: Condition
+    activity: str
+    sessions: tuple[str, ...]
+    wearers: tuple[str, ...]
+    n_windows: int
+    mae_bpm: MeanOfSessions
+    bias_bpm: MeanOfSessions
+    share_within: MeanOfSessions
+    coverage: MeanOfSessions
+    loa_low_bpm: float
+    loa_high_bpm: float
+    session_mae_bpm: FloatArray
+    median_r: float
+    n_good_r: int
+    mad_g: float
+    causes: Mapping[str, int]
+    n_rises: int
+    n_rises_seen: int
+
+    @property
+    def enough(self) -> bool:
+        """Whether there are as many sessions as are wanted."""
+        return len(self.sessions) >= FEWEST_SESSIONS
+
+
+def pool_sessions(errors: Iterable[SessionErrors]) -> tuple[PooledErrors, ...]:
+    """Pool the sessions of every condition and activity, in order of appearance."""
+    groups: dict[tuple[Condition, str], list[SessionErrors]] = {}
+    for one in errors:
+        groups.setdefault((one.condition, one.activity), []).append(one)
+    return tuple(_pooled(*key, held) for key, held in groups.items())
+
+
+def mean_of_sessions(
+    values: ArrayLike, *, lowest: float = -np.inf, highest: float = np.inf
+) -> MeanOfSessions:
+    """Return the mean of one number per session ``(n,)`` with Student's 95 % interval.
+
+    NaN is left out; the interval is cut to ``[lowest, highest]``, where the number cannot
+    lie beyond.
+    """
+    numbers = np.asarray(values, dtype=np.float64)
+    numbers = numbers[np.isfinite(numbers)]
+    if numbers.size < 2:
+        mean = float(numbers[0]) if numbers.size else float("nan")
+        return MeanOfSessions(mean, float("nan"), float("nan"))
+    mean = float(numbers.mean())
+    reach = float(stats.t.ppf(0.975, numbers.size - 1)) * float(stats.sem(numbers))
+    return MeanOfSessions(mean, max(mean - reach, lowest), min(mean + reach, highest))
+
+
+def _pooled(condition: Condition, activity: str, held: Sequence[SessionErrors]) -> PooledErrors:
+    held = sorted(held, key=lambda one: one.session)
+    causes: Counter[str] = sum((Counter(one.causes) for one in held), Counter())
+    correlations = np.array([one.errors.pearson_r for one in held])
+    mae = np.array([one.errors.mae_bpm for one in held])
+    loa_low, loa_high = _limits(held)
+    return PooledErrors(
+        condition=condition,
+        activity=activity,
+        sessions=tuple(one.session for one in held),
+        wearers=tuple(sorted({one.wearer for one in held if one.wearer})),
+        n_windows=sum(one.errors.n for one in held),
+        mae_bpm=mean_of_sessions(mae, lowest=0.0),
+        bias_bpm=mean_of_sessions([one.errors.bias_bpm for one in held]),
+        share_within=mean_of_sessions(
+            [one.errors.share_within for one in held], lowest=0.0, highest=1.0
+        ),
+        coverage=mean_of_sessions([one.coverage for one in held], lowest=0.0, highest=1.0),
+        loa_low_bpm=loa_low,
+        loa_high_bpm=loa_high,
+        session_mae_bpm=mae,
+        median_r=_median(correlations),
+        n_good_r=int(np.count_nonzero(correlations >= GOOD_R)),
+        mad_g=_median([one.mad_g for one in held]),
+        causes=dict(causes.most_common()),
+        n_rises=sum(one.n_rises for one in held),
+        n_rises_seen=sum(one.n_rises_seen for one in held),
+    )
+
+
+def _limits(held: Sequence[SessionErrors]) -> tuple[float, float]:
+    if len(held) < 2:
+        return float("nan"), float("nan")
+    error = np.concatenate([one.error_bpm for one in held])
+    session = np.repeat(np.arange(len(held)), [one.error_bpm.size for one in held])
+    limits = repeated_limits_of_agreement(np.zeros_like(error), error, session)
+    return limits.low, limits.high
+
+
+def _median(values: ArrayLike) -> float:
+    known = np.asarray(values, dtype=np.float64)
+    known = known[np.isfinite(known)]
+    return float(np.median(known)) if known.size else float("nan")

@@ -1,0 +1,136 @@
+"""What a study is made of: one heart-rate source in one session, and its errors by activity."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from palpate.evaluation.agreement import ErrorSummary
+from palpate.evaluation.scoring import ALL, OUTSIDE, errors_by_activity, scored_windows
+from palpate.signals import BoolArray, FloatArray, StrArray, WindowTable
+
+FEWEST_WINDOWS = 30
+"""A minute of 2-s steps; an activity with fewer scored windows says little of a session
+(common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Condition:
+    """What gives a heart rate and can be compared: a band with its firmware, and a source.
+
+    ``source`` is one of our estimators on the band's raw light, or its own series.
+    """
+
+    band: str
+    firmware: str
+    source: str
+
+    @property
+    def device(self) -> str:
+        """Band and firmware, for tables and legends."""
+        return f"{self.band} {self.firmware}".strip()
+
+    @property
+    def name(self) -> str:
+        """Band, firmware and source, for tables and legends."""
+        return f"{self.device}, {self.source}"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SessionSource:
+    """One condition in one session.
+
+    Parameters
+    ----------
+    session
+        Its name, unique within the study.
+    wearer
+        Who wore the band; may be empty.
+    condition
+        What gave the heart rate.
+    windows
+        The columns of :func:`palpate.evaluation.scoring.score_windows` with ``cause`` (text,
+        empty within tolerance) and ``motion_mad_g`` (NaN where there is none).
+    rise_s, rise_seen
+        ``(m,)`` middle of every rise of the reference, and whether the source saw it.
+    """
+
+    session: str
+    wearer: str
+    condition: Condition
+    windows: WindowTable
+    rise_s: FloatArray
+    rise_seen: BoolArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SessionErrors:
+    """How far off one condition was in one activity of one session.
+
+    ``error_bpm`` holds the scored windows' errors; ``coverage`` is the share of windows with a
+    trusted reference that have an estimate;
+    ``causes`` counts the windows outside tolerance by cause; ``mad_g`` is the median motion
+    intensity of the scored windows, g.
+    """
+
+    session: str
+    wearer: str
+    condition: Condition
+    activity: str
+    errors: ErrorSummary
+    error_bpm: FloatArray
+    coverage: float
+    mad_g: float
+    causes: Mapping[str, int]
+    n_rises: int
+    n_rises_seen: int
+
+
+def session_errors(sources: Iterable[SessionSource]) -> tuple[SessionErrors, ...]:
+    """Summarise every source by activity, the whole session last under the name ``all``.
+
+    An activity with fewer than `FEWEST_WINDOWS` scored windows is left out.
+    """
+    return tuple(found for source in sources for found in _by_activity(source))
+
+
+def _by_activity(source: SessionSource) -> list[SessionErrors]:
+    windows, scored = source.windows, scored_windows(source.windows)
+    during = _activity_at(windows, source.rise_s)
+    found = []
+    for row in errors_by_activity(windows):
+        if row.errors.n < FEWEST_WINDOWS:
+            continue
+        mine = (windows["activity"] == row.activity) | (row.activity == ALL)
+        rises = (during == row.activity) | (row.activity == ALL)
+        outside = mine & (windows["status"] == OUTSIDE)
+        found.append(
+            SessionErrors(
+                session=source.session,
+                wearer=source.wearer,
+                condition=source.condition,
+                activity=row.activity,
+                errors=row.errors,
+                error_bpm=windows["error_bpm"][mine & scored],
+                coverage=row.coverage,
+                mad_g=_median(windows["motion_mad_g"][mine & scored]),
+                causes=Counter(windows["cause"][outside].tolist()),
+                n_rises=int(np.count_nonzero(rises)),
+                n_rises_seen=int(np.count_nonzero(source.rise_seen & rises)),
+            )
+        )
+    return found
+
+
+def _activity_at(windows: WindowTable, at_s: FloatArray) -> StrArray:
+    """Return the activity of the window whose middle lies next to each time."""
+    place = np.searchsorted(windows.middle_s, at_s).clip(max=len(windows) - 1)
+    return np.asarray(windows["activity"][place])
+
+
+def _median(values: FloatArray) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else float("nan")

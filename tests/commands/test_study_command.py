@@ -1,0 +1,123 @@
+"""`palpate study`: the reports of many sessions in, one page and its tables out."""
+
+from __future__ import annotations
+
+import csv
+import json
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from palpate.cli import main
+from palpate.reporting.report_folder import read_reports
+from palpate.validation import InputError
+
+Change = Callable[[dict], None]
+
+
+@pytest.fixture(scope="module")
+def report(hut_sheet: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("report") / "evening"
+    methods = ["--methods", "conventional"]
+    assert main(["explain", str(hut_sheet), "-o", str(folder), "--quiet", *methods]) == 0
+    return folder
+
+
+@pytest.fixture
+def evenings(report: Path, tmp_path: Path) -> list[Path]:
+    """The same session as six evenings, Alder with a newer firmware in the last three."""
+    folders = []
+    for place in range(6):
+        folder = tmp_path / f"evening {place}"
+        shutil.copytree(report, folder)
+        edit(folder, lambda summary, place=place: as_evening(summary, place))
+        folders.append(folder)
+    return folders
+
+
+def as_evening(summary: dict, place: int) -> None:
+    summary["title"] = f"Evening {place}"
+    for file in summary["files"]:
+        file["sha256"] = f"{place}{file['sha256'][1:]}"
+    for source in summary["sources"]:
+        if source["band"] == "Alder" and place >= 3:
+            source["firmware"] = "3.3"
+
+
+def rows_of(path: Path) -> list[dict[str, str]]:
+    return list(csv.DictReader(path.read_text(encoding="utf-8").splitlines()))
+
+
+def edit(folder: Path, change: Change) -> None:
+    path = folder / "summary.json"
+    summary = json.loads(path.read_text(encoding="utf-8"))
+    change(summary)
+    path.write_text(json.dumps(summary), encoding="utf-8")
+
+
+def test_a_report_is_read_back_as_it_was_written(report: Path) -> None:
+    sources = read_reports([report])
+    rows = rows_of(report / "windows.csv")
+    assert sum(len(source.windows) for source in sources) == len(rows)
+    summary = json.loads((report / "summary.json").read_text(encoding="utf-8"))
+    for source, about in zip(sources, summary["sources"], strict=True):
+        assert (source.condition.band, source.condition.source) == (about["band"], about["source"])
+        assert source.condition.firmware == about["firmware"] != ""
+        outside = source.windows["status"] == "outside"
+        assert sum(about["causes"].values()) == outside.sum()
+        assert (source.windows["cause"] != "").sum() == outside.sum()
+        assert source.rise_s.size == sum(e["kind"] == "rise" for e in about["events"])
+
+
+def test_the_page_and_its_tables(
+    evenings: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    output = tmp_path / "study"
+    command = ["study", *map(str, evenings), "-o", str(output), "--title", "Spring & autumn"]
+    assert main(command) == 0
+    said = capsys.readouterr().out
+    assert "6 sessions" in said
+    assert said.rstrip().endswith("report.html")
+    page = (output / "report.html").read_text(encoding="utf-8")
+    assert "Spring &amp; autumn" in page
+    assert "One firmware against another" in page
+    assert "not a medical device" in page
+    rows = rows_of(output / "pooled.csv")
+    whole = {(r["band"], r["firmware"]): r for r in rows if r["activity"] == "all"}
+    assert whole["Alder", "3.3"]["n_sessions"] == "3"
+    assert whole["Birch", "0.9"]["n_sessions"] == "6"
+    written = {path.name for path in output.iterdir()}
+    assert written >= {"sessions.csv", "comparisons.csv", "study.json", "tables.md", "tables.tex"}
+    assert {path.suffix for path in (output / "figures").iterdir()} == {".png", ".svg"}
+
+
+def test_the_same_evening_twice_is_refused(
+    report: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["study", str(report), str(report), "-o", str(tmp_path / "s")]) == 2
+    assert "hold the same recordings" in capsys.readouterr().err
+    assert not (tmp_path / "s").exists()
+
+
+@pytest.mark.parametrize(
+    ("change", "complaint"),
+    [
+        (lambda summary: summary["options"].update(absolute_bpm=3.0), "absolute_bpm = 3"),
+        (lambda summary: summary.update(schema=99), "another schema"),
+        (lambda summary: summary["sources"][0].update(source="else"), "has no row of"),
+    ],
+)
+def test_a_report_that_does_not_fit_is_named(
+    evenings: list[Path], change: Change, complaint: str
+) -> None:
+    edit(evenings[1], change)
+    with pytest.raises(InputError, match=complaint) as refused:
+        read_reports(evenings[:2])
+    assert "evening 1" in str(refused.value)
+
+
+def test_a_folder_without_a_report_is_named(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"holds no summary\.json"):
+        read_reports([tmp_path])

@@ -1,0 +1,192 @@
+"""A study: sessions count once, and a difference is called only where it is shown."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from palpate.evaluation.scoring import NO_ESTIMATE, OUTSIDE, WITHIN
+from palpate.signals import WindowTable
+from palpate.study import Condition, SessionSource, study_sessions
+from palpate.study.comparison import compare_conditions, holm
+from palpate.study.pooling import mean_of_sessions
+from palpate.study.sessions import session_errors
+
+OLD, NEW = Condition("Alder", "3.1", "device"), Condition("Alder", "3.2", "device")
+BIRCH = Condition("Birch", "0.9", "device")
+
+
+def a_session(
+    name: str,
+    error_bpm: float,
+    *,
+    condition: Condition = OLD,
+    wearer: str = "W1",
+    n: int = 60,
+    activity: str = "crate lifting",
+    mad_g: float = 0.1,
+) -> SessionSource:
+    """A session in which the source is off by the same in every window; tolerance 5 bpm."""
+    reference = 100.0 + 20.0 * np.sin(np.arange(n) / 9.0)
+    start = 2.0 * np.arange(n)
+    outside = abs(error_bpm) > 5.0
+    windows = WindowTable(
+        start,
+        start + 8.0,
+        {
+            "activity": np.full(n, activity),
+            "reference_bpm": reference,
+            "estimate_bpm": reference + error_bpm,
+            "error_bpm": np.full(n, error_bpm),
+            "tolerance_bpm": np.full(n, 5.0),
+            "status": np.full(n, OUTSIDE if outside else WITHIN),
+            "cause": np.full(n, "cadence lock" if outside else ""),
+            "motion_mad_g": np.full(n, mad_g),
+        },
+    )
+    rise_s, seen = np.array([20.0, 60.0]), np.array([True, False])
+    return SessionSource(name, wearer, condition, windows, rise_s, seen)
+
+
+def sessions(errors: list[float], prefix: str, **about: object) -> list[SessionSource]:
+    return [a_session(f"{prefix}{i}", e, **about) for i, e in enumerate(errors)]  # type: ignore[arg-type]
+
+
+def test_every_session_counts_once_however_long() -> None:
+    result = study_sessions([a_session("a", 2.0, n=40), a_session("b", 4.0, n=400)])
+    lifting = result.pooled[0]
+    assert lifting.activity == "crate lifting"
+    assert lifting.mae_bpm.mean == pytest.approx(3.0)
+    assert lifting.n_windows == 440
+
+
+def test_the_interval_is_students_of_the_sessions_numbers() -> None:
+    """Checked against scipy.stats.t; worked by hand: 2, 4, 9 have mean 5, s = √13."""
+    found = mean_of_sessions([2.0, 4.0, 9.0])
+    reach = 4.302653 * np.sqrt(13.0) / np.sqrt(3.0)  # t of 2 degrees of freedom, table value
+    assert found.mean == pytest.approx(5.0)
+    assert (found.low, found.high) == pytest.approx((5.0 - reach, 5.0 + reach), abs=1e-5)
+    assert mean_of_sessions([0.9, 1.0, 1.0], highest=1.0).high == 1.0
+
+
+def test_one_session_has_no_interval_and_no_limits() -> None:
+    one = study_sessions([a_session("a", 2.0)]).pooled[0]
+    assert one.mae_bpm.mean == pytest.approx(2.0)
+    assert np.isnan([one.mae_bpm.low, one.mae_bpm.high, one.loa_low_bpm]).all()
+    assert not one.enough
+
+
+def test_limits_of_agreement_hold_the_spread_between_sessions() -> None:
+    """No spread within, session means −1 and 3: SD √8, limits 1 ∓ 1.96 √8 (Zou 2013)."""
+    one = study_sessions([a_session("a", -1.0), a_session("b", 3.0)]).pooled[0]
+    reach = 1.959964 * np.sqrt(8.0)
+    assert (one.loa_low_bpm, one.loa_high_bpm) == pytest.approx((1.0 - reach, 1.0 + reach))
+
+
+def test_an_activity_with_too_few_windows_is_left_out() -> None:
+    assert study_sessions([a_session("a", 2.0, n=29)]).pooled == ()
+
+
+def test_windows_that_are_not_scored_count_nowhere() -> None:
+    session = a_session("a", 2.0, n=60)
+    status = session.windows["status"].astype("<U20")
+    status[:20] = NO_ESTIMATE
+    estimate = np.where(status == NO_ESTIMATE, np.nan, session.windows["estimate_bpm"])
+    error = np.where(status == NO_ESTIMATE, np.nan, session.windows["error_bpm"])
+    windows = session.windows.with_columns(status=status, estimate_bpm=estimate, error_bpm=error)
+    found = SessionSource("a", "", OLD, windows, session.rise_s, session.rise_seen)
+    one = study_sessions([found]).pooled[0]
+    assert one.n_windows == 40
+    assert one.coverage.mean == pytest.approx(40 / 60)
+
+
+def test_causes_and_rises_are_summed_by_activity() -> None:
+    result = study_sessions([a_session("a", 9.0), a_session("b", 2.0)])
+    lifting = result.pooled[0]
+    assert lifting.causes == {"cadence lock": 60}
+    assert (lifting.n_rises, lifting.n_rises_seen) == (4, 2)
+    assert lifting.share_within.mean == pytest.approx(0.5)
+
+
+def test_a_firmware_that_halves_the_error_is_better() -> None:
+    before = sessions([8.0, 9.0, 10.0, 9.5, 8.5], "old")
+    after = sessions([4.0, 4.5, 5.0, 4.2, 4.8], "new", condition=NEW)
+    lifting, whole = study_sessions([*before, *after]).comparisons
+    assert (lifting.activity, lifting.changed, lifting.paired) == (
+        "crate lifting",
+        "firmware",
+        False,
+    )
+    assert lifting.difference_bpm == pytest.approx(-4.5)
+    assert lifting.verdict == "better"
+    welch = stats.ttest_ind([4.0, 4.5, 5.0, 4.2, 4.8], [8.0, 9.0, 10.0, 9.5, 8.5], equal_var=False)
+    assert lifting.p == pytest.approx(2 * welch.pvalue)  # Holm, two comparisons alike
+    assert whole.verdict == "better"
+
+
+def test_four_sessions_are_too_few_for_a_verdict() -> None:
+    found = study_sessions(
+        [*sessions([8.0, 9.0, 9.2, 8.4], "o"), *sessions([1.0] * 6, "n", condition=NEW)]
+    )
+    assert {one.verdict for one in found.comparisons} == {"too few sessions"}
+    assert found.comparisons[0].high_bpm < 0  # the interval is there all the same
+
+
+def test_two_bands_of_one_evening_are_compared_in_pairs() -> None:
+    """The evenings differ by far more than the bands: only pairs can show it (Student 1908)."""
+    evenings = [2.0, 12.0, 22.0, 32.0, 42.0]
+    better = [e - d for e, d in zip(evenings, [1.0, 1.2, 0.9, 1.1, 0.8], strict=True)]
+    result = study_sessions([*sessions(evenings, "s"), *sessions(better, "s", condition=BIRCH)])
+    one = result.comparisons[0]
+    assert (one.changed, one.paired, one.verdict) == ("band", True, "better")
+    paired = stats.ttest_rel(better, evenings).confidence_interval()
+    assert (one.low_bpm, one.high_bpm) == pytest.approx((paired.low, paired.high))
+
+
+def test_bands_of_different_evenings_are_not_compared() -> None:
+    result = study_sessions([*sessions([2.0] * 5, "a"), *sessions([9.0] * 5, "b", condition=BIRCH)])
+    assert result.comparisons == ()
+
+
+def test_a_difference_in_motion_is_told() -> None:
+    result = study_sessions(
+        [
+            *sessions([8.0, 9.0], "a", mad_g=0.1),
+            *sessions([2.0, 3.0], "b", condition=NEW, mad_g=0.3),
+        ]
+    )
+    assert result.comparisons[0].motion_ratio == pytest.approx(3.0)
+
+
+def test_holm_1979_step_down() -> None:
+    """Hand-worked: 0.01, 0.04, 0.03 of three become 0.03, 0.06, 0.06."""
+    assert holm(np.array([0.01, 0.04, 0.03])) == pytest.approx([0.03, 0.06, 0.06])
+    assert holm(np.array([])).size == 0
+
+
+def test_no_difference_is_seldom_called_one() -> None:
+    """Of 300 studies of two firmwares that are alike, in two activities, 5 % call one, by design.
+
+    Up to 8 % would still be chance (binomial, 99 %).
+    """
+    like = session_errors([a_session("s", 2.0)])
+    rng = np.random.default_rng(7)
+    called = 0
+    for _ in range(300):
+        errors = [
+            replace(
+                one,
+                session=f"{condition.firmware} {place}",
+                condition=condition,
+                errors=replace(one.errors, mae_bpm=rng.gamma(4.0)),
+            )
+            for condition in (OLD, NEW)
+            for place in range(6)
+            for one in like
+        ]
+        found = compare_conditions(errors)
+        called += any(one.verdict != "no difference shown" for one in found)
+    assert 0 < called <= 24
