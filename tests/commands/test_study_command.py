@@ -78,10 +78,11 @@ def test_the_page_and_its_tables(
     command = ["study", *map(str, evenings), "-o", str(output), "--title", "Spring & autumn"]
     assert main(command) == 0
     said = capsys.readouterr().out
-    assert "6 sessions" in said
+    assert "What did the firmware change?" in said
     assert said.rstrip().endswith("report.html")
     page = (output / "report.html").read_text(encoding="utf-8")
     assert "Spring &amp; autumn" in page
+    assert "against the ECG: 6 sessions" in page
     assert "One firmware against another" in page
     assert "not a medical device" in page
     rows = rows_of(output / "pooled.csv")

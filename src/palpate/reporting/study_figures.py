@@ -12,7 +12,7 @@ from palpate.evaluation.scoring import ALL
 from palpate.reporting.style import BAD, INK, MUTED, SERIES, figure_style
 from palpate.study import Comparison, PooledErrors, StudyResult
 
-ROW_INCHES = 0.3
+ROW_INCHES = 0.17
 VERDICT_COLOURS = {"better": SERIES[2], "worse": BAD}
 
 
@@ -28,30 +28,31 @@ def study_figures(result: StudyResult) -> dict[str, Figure]:
 
 
 def errors_figure(pooled: Sequence[PooledErrors]) -> Figure:
-    """Mean absolute error by activity and condition: a dot per session, mean and interval."""
+    """Mean absolute error by activity and device, a panel per source: sessions, mean, interval."""
     activities = list(dict.fromkeys(one.activity for one in pooled))
-    conditions = list(dict.fromkeys(one.condition for one in pooled))
-    colours = dict(zip(conditions, SERIES * len(conditions), strict=False))
-    found = {(one.activity, one.condition): one for one in pooled}
+    devices = list(dict.fromkeys(one.condition.device for one in pooled))
+    sources = list(dict.fromkeys(one.condition.source for one in pooled))
+    colours = dict(zip(devices, SERIES * len(devices), strict=False))
+    row_inches = ROW_INCHES * (len(devices) + 1)
     with figure_style():
-        figure = Figure(figsize=(9.6, 1.3 + ROW_INCHES * len(activities) * (len(conditions) + 1)))
-        axis = figure.subplots()
-        for row, activity in enumerate(activities):
-            for place, condition in enumerate(conditions):
-                if one := found.get((activity, condition)):
-                    at = row + (place + 1) / (len(conditions) + 1) - 0.5
-                    _draw_errors(axis, one, at, colours[condition])
-            if row:
+        figure = Figure(figsize=(9.6, 1.5 + row_inches * len(activities)))
+        axes = figure.subplots(1, len(sources), sharey=True, squeeze=False)[0]
+        for axis, source in zip(axes, sources, strict=True):
+            for one in (one for one in pooled if one.condition.source == source):
+                device = one.condition.device
+                shift = (devices.index(device) + 1) / (len(devices) + 1) - 0.5
+                _draw_errors(axis, one, activities.index(one.activity) + shift, colours[device])
+            for row in range(1, len(activities)):
                 axis.axhline(row - 0.5, color=MUTED, lw=0.5)
-        for condition in conditions:
-            axis.plot([], [], "o-", ms=5, color=colours[condition], label=condition.name)
-        axis.set_yticks(range(len(activities)), [_label(name) for name in activities])
-        axis.set_ylim(len(activities) - 0.5, -0.5)
-        axis.set_xlim(left=0)
-        axis.grid(axis="y", visible=False)
-        axis.set_xlabel("mean absolute error (bpm): dots are sessions, bars the 95 % interval")
-        axis.set_title("How far off, by activity")
-        figure.legend(loc="outside lower center", ncols=2)
+            axis.set_title(source)
+            axis.set_xlim(left=0)
+            axis.grid(axis="y", visible=False)
+        for device in devices:
+            axes[0].plot([], [], "o-", ms=5, color=colours[device], label=device)
+        axes[0].set_yticks(range(len(activities)), [_label(name) for name in activities])
+        axes[0].set_ylim(len(activities) - 0.5, -0.5)
+        figure.supxlabel("mean absolute error (bpm)", fontsize="medium")
+        figure.legend(loc="outside upper center", ncols=len(devices))
     return figure
 
 

@@ -40,7 +40,7 @@ class StudyReport:
     """Where the page lies, what it says, and every number of it."""
 
     page: Path
-    findings: tuple[str, ...]
+    findings: dict[str, list[str]]
     summary: dict[str, Any]
 
 
@@ -69,11 +69,15 @@ def write_study(result: StudyResult, folder: Path, *, title: str) -> StudyReport
         (draft / "tables.md").write_text("\n".join(markdown), encoding="utf-8")
         (draft / "tables.tex").write_text("\n".join(latex), encoding="utf-8")
         (draft / "report.html").write_text(page, encoding="utf-8")
-    return StudyReport(folder / "report.html", tuple(told), summary)
+    return StudyReport(folder / "report.html", told, summary)
 
 
 def study_page(
-    result: StudyResult, told: Sequence[str], pictures: Mapping[str, bytes], *, title: str
+    result: StudyResult,
+    told: Mapping[str, Sequence[str]],
+    pictures: Mapping[str, bytes],
+    *,
+    title: str,
 ) -> str:
     """Return the page as self-contained HTML: every figure is inside it."""
     return (
@@ -83,7 +87,6 @@ def study_page(
             title=title,
             result=result,
             findings=told,
-            names={one.condition.name for one in result.pooled},
             figures={name: data_uri(svg) for name, svg in pictures.items()},
             activities=[(name, grid_of(*table)) for name, table in _activity_tables(result)],
             comparisons=[(name, grid_of(*table)) for name, table in _comparison_tables(result)],

@@ -29,13 +29,16 @@ def pooled_columns() -> tuple[Column, ...]:
             lambda one: _range(_signed(one.loa_low_bpm), _signed(one.loa_high_bpm)),
         ),
         _of("within tolerance", lambda one: _percent(one.share_within.mean)),
-        _of("with an estimate", lambda one: _percent(one.coverage.mean)),
+        _of("with estimate", lambda one: _percent(one.coverage.mean)),
         _of(
-            f"correlation r, median; sessions at {GOOD_R:g} or more",
-            lambda one: f"{_text(2, one.median_r)}; {one.n_good_r}",
+            f"median r (sessions ≥ {GOOD_R:g})",
+            lambda one: f"{_text(2, one.median_r)} ({one.n_good_r})",
         ),
-        _of("rises seen", lambda one: f"{one.n_rises_seen} of {one.n_rises}"),
-        Column("why", "why outside tolerance", str),
+        _of(
+            "rises seen",
+            lambda one: f"{one.n_rises_seen} of {one.n_rises}" if one.n_rises else UNDEFINED,
+        ),
+        Column("why", "why outside", str),
     )
 
 
@@ -46,7 +49,7 @@ COMPARISON_COLUMNS = (
     Column("it", "sessions", lambda one: f"{one.n_first} and {one.n_second}, {_design(one)}"),
     Column(
         "it",
-        "second − first, mean absolute error (bpm)",
+        "error, second − first (bpm)",
         lambda one: with_interval(one.difference_bpm, one.low_bpm, one.high_bpm, write=_signed),
     ),
     Column("it", "p", lambda one: "< 0.001" if one.p < 0.001 else _text(3, one.p)),
@@ -77,14 +80,19 @@ def comparison_rows(comparisons: Sequence[Comparison]) -> list[dict[str, Any]]:
     ]
 
 
-def study_findings(result: StudyResult) -> list[str]:
-    """Return the findings as sentences, the most important first."""
+def study_findings(result: StudyResult) -> dict[str, list[str]]:
+    """Return the findings as sentences under the question that they answer."""
     sources = dict.fromkeys(one.condition for one in result.pooled)
-    told = [_what_there_is(result)]
-    for condition in sources:
-        told += _about([one for one in result.pooled if one.condition == condition])
-    told += _changes([one for one in result.comparisons if one.changed != "source"])
-    return [*told, *_cautions(result)]
+    told = {
+        "Where is each weakest, and why?": [
+            _weakest([one for one in result.pooled if one.condition == condition])
+            for condition in sources
+        ],
+        "What did the firmware change?": _changes(result, "firmware"),
+        "Which band does better?": _changes(result, "band"),
+        "What can this not tell?": _limits(result),
+    }
+    return {question: lines for question, lines in told.items() if lines}
 
 
 def causes_text(one: PooledErrors) -> str:
@@ -93,7 +101,7 @@ def causes_text(one: PooledErrors) -> str:
     if outside < FEWEST_TO_RANK:
         return ""
     ranked = list(one.causes.items())[:MOST_CAUSES_NAMED]
-    return ", ".join(f"{cause} {100 * n / outside:.0f} %" for cause, n in ranked)
+    return ", ".join(f"{cause} {100 * n / outside:.0f}\u00a0%" for cause, n in ranked)
 
 
 def with_interval(
@@ -105,66 +113,61 @@ def with_interval(
     return text if math.isnan(low) else f"{text} ({_range(write(low), write(high))})"
 
 
-def _what_there_is(result: StudyResult) -> str:
-    n, wearers = len(result.sessions), len(result.wearers)
-    who = f" of {wearers} wearer{'s' * (wearers != 1)}" if wearers else ""
-    return f"{n} session{'s' * (n != 1)}{who}. Every session counts once, whatever its length."
-
-
-def _about(pooled: Sequence[PooledErrors]) -> list[str]:
-    """Say of one condition where it is best, where it is weakest, and why."""
+def _weakest(pooled: Sequence[PooledErrors]) -> str:
+    """Say of one condition where it is weakest, and why."""
     named = [one for one in pooled if one.activity != ALL] or list(pooled)
-    weakest = max(named, key=lambda one: one.mae_bpm.mean)
-    best = min(named, key=lambda one: one.mae_bpm.mean)
-    lines = [f"{weakest.condition.name}: off by {_error_in(best)}"]
-    if weakest is not best:
-        lines[0] += f" at best, by {_error_in(weakest)} at worst"
-    if why := causes_text(weakest):
-        lines.append(f"there outside tolerance above all by {why}")
-    if weakest.n_rises:
-        lines.append(f"it saw {weakest.n_rises_seen} of the {weakest.n_rises} rises there")
-    return ["; ".join(lines) + "."]
-
-
-def _error_in(one: PooledErrors) -> str:
-    return f"{with_interval(*one.mae_bpm)} bpm in {_activity(one.activity)}"
-
-
-def _changes(comparisons: Sequence[Comparison]) -> list[str]:
-    """Say what a firmware or a band changed; where nothing is shown, say so once per pair."""
-    told = []
-    for pair in dict.fromkeys((one.first, one.second) for one in comparisons):
-        held = [one for one in comparisons if (one.first, one.second) == pair]
-        shown = [one for one in held if one.verdict in ("better", "worse")]
-        told += [_change(one) for one in shown]
-        if not shown:
-            few = not any(one.enough for one in held)
-            why = f"; fewer than {FEWEST_SESSIONS} sessions on a side" if few else ""
-            told.append(
-                f"{pair[1].name} against {pair[0].name}: no difference is shown in any "
-                f"activity{why}."
-            )
-    return told
-
-
-def _change(one: Comparison) -> str:
-    size = with_interval(abs(one.difference_bpm), *sorted((abs(one.low_bpm), abs(one.high_bpm))))
+    worst = max(named, key=lambda one: one.mae_bpm.mean)
     text = (
-        f"{one.second.name} is {one.verdict} than {one.first.name} in {_activity(one.activity)}: "
-        f"mean absolute error {'smaller' if one.difference_bpm < 0 else 'larger'} by {size} bpm"
+        f"{worst.condition.name}: {_activity(worst.activity)}, off by "
+        f"{with_interval(*worst.mae_bpm)} bpm, {_percent(worst.share_within.mean)} within tolerance"
     )
-    if max(one.motion_ratio, 1.0 / one.motion_ratio) > OTHER_MOTION:
-        text += f", but with {one.motion_ratio:.1f} times the motion, which may be why"
+    if why := causes_text(worst):
+        text += f"; outside it above all {why}"
+    if worst.n_rises:
+        text += f"; {worst.n_rises_seen} of {worst.n_rises} rises of the heart rate seen"
     return f"{text}."
 
 
-def _cautions(result: StudyResult) -> list[str]:
-    few = dict.fromkeys(one.activity for one in result.pooled if not one.enough)
+def _changes(result: StudyResult, changed: str) -> list[str]:
+    """Say in a sentence for every two conditions what the second does better or worse."""
+    mine = [one for one in result.comparisons if one.changed == changed]
+    pairs = dict.fromkeys((one.first, one.second) for one in mine)
+    return [_change([one for one in mine if (one.first, one.second) == pair]) for pair in pairs]
+
+
+def _change(held: Sequence[Comparison]) -> str:
+    first, second = held[0].first, held[0].second
+    parts = [
+        f"{verdict} in {', '.join(_size(one) for one in shown)}"
+        for verdict in ("better", "worse")
+        if (shown := [one for one in held if one.verdict == verdict])
+    ]
+    for verdict in ("no difference shown", "too few sessions"):
+        where = [_activity(one.activity) for one in held if one.verdict == verdict]
+        if where:
+            parts.append(f"{verdict} in {_all_or(where, len(held))}")
+    return f"{second.device} against {first.device} ({second.source}): {'; '.join(parts)}."
+
+
+def _all_or(names: Sequence[str], n_all: int) -> str:
+    return "any activity" if len(names) == n_all else ", ".join(names)
+
+
+def _size(one: Comparison) -> str:
+    low, high = sorted((abs(one.low_bpm), abs(one.high_bpm)))
+    text = f"{_activity(one.activity)} by {with_interval(abs(one.difference_bpm), low, high)} bpm"
+    if max(one.motion_ratio, 1.0 / one.motion_ratio) > OTHER_MOTION:
+        text += f" (but with {one.motion_ratio:.1f} times the motion, which may be why)"
+    return text
+
+
+def _limits(result: StudyResult) -> list[str]:
+    few = dict.fromkeys(one.condition.name for one in result.pooled if not one.enough)
     told = []
     if few:
         told.append(
-            f"Fewer than {FEWEST_SESSIONS} sessions of a source prove nothing (common practice, "
-            f"no source); so few there are in {', '.join(_activity(name) for name in few)}."
+            f"Fewer than {FEWEST_SESSIONS} sessions of an activity prove nothing (common practice, "
+            f"no source); so few there are in some activity of {'; '.join(few)}."
         )
     if len(result.wearers) == 1:
         told.append("All sessions are of one wearer and say nothing about other people's wrists.")
