@@ -78,7 +78,7 @@ _Task: TypeAlias = tuple[Path, Options]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Excerpt:
-    """A stretch with its ECG ``(n,)``, its beats and detections, in record seconds."""
+    """A stretch with its ECG ``(n, leads)``, its beats and detections, in record seconds."""
 
     record: str
     lead: str
@@ -290,9 +290,8 @@ def _scored(record: _AnnotatedEcg, detector: Detector, options: Options) -> Reco
 
 
 def _excerpt(record: _AnnotatedEcg, score: DetectorScore, stretch: Stretch) -> Excerpt:
-    """Cut a stretch out, with the first lead to look at."""
+    """Cut a stretch out, with the leads that the detector saw."""
     first, last = (round(edge * record.fs_hz) for edge in (stretch.start_s, stretch.end_s))
-    lead = record.ecg if record.ecg.ndim == 1 else record.ecg[:, 0]
     reference, result = record.reference, score.ec57
     beat = reference.is_beat & _within(reference.time_s, stretch)
     times = {
@@ -306,7 +305,7 @@ def _excerpt(record: _AnnotatedEcg, score: DetectorScore, stretch: Stretch) -> E
         stretch=stretch,
         fs_hz=record.fs_hz,
         unit=record.unit,
-        ecg=lead[first:last].copy(),
+        ecg=record.ecg[first:last].reshape(last - first, -1).copy(),
         reference_s=reference.time_s[beat],
         symbol=reference.symbol[beat],
         **{name: each[_within(each, stretch)] for name, each in times.items()},

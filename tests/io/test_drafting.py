@@ -49,6 +49,7 @@ def test_a_matrix_asks_for_rate_and_roles(tmp_path, mat_file):
     assert "# rate_hz = 100              # fill in: the file does not say" in draft
     (channel,) = saved(tmp_path, mat_file).recordings[0].channels
     assert (channel.role, channel.select) == ("other", (0, 1, 2, 3, 4, 5))
+    assert "--layout NAME, with one of ieee_spc2015" in draft
 
 
 def test_awkward_names_stay_valid_toml(tmp_path):

@@ -10,9 +10,9 @@ from palpate.validation import InputError
 
 def test_layouts_ship_and_parse(tmp_path):
     assert layout_names() == ("ieee_spc2015", "wfdb_ecg", "wrist_ppg_exercise")
-    file = tmp_path / "run_7.edf"
-    file.write_bytes(b"x")
-    for name in layout_names():
+    for name, suffix in zip(layout_names(), (".mat", ".hea", ".edf"), strict=True):
+        file = tmp_path / f"run_7{suffix}"
+        file.write_bytes(b"x")
         sheet = apply_layout(file, name)
         assert sheet.title == "run_7"
         assert {c.source.file for r in sheet.recordings for c in r.channels} == {file}
@@ -28,6 +28,21 @@ def test_a_layout_of_ones_own(csv_file, write_sheet):
     assert session.title == "birch"
     assert session.recordings[0].name == "birch"
     assert session.recordings[0].waveforms[0].unit == "g"
+
+
+def test_a_layout_refuses_files_of_another_kind(csv_file):
+    with pytest.raises(InputError, match=r"wrist_ppg_exercise is for files that end in \.edf, not"):
+        open_session(csv_file, "wrist_ppg_exercise")
+
+
+def test_a_sheet_of_ones_own_that_reads_text_as_a_matrix_is_refused(csv_file, write_sheet):
+    own = write_sheet(
+        "[[recording]]", 'name = "{stem}"', 'file = "{file}"', 'variable = "sig"',
+        "[[recording.channel]]", 'role = "acc"',
+        name="own.toml",
+    )  # fmt: skip
+    with pytest.raises(InputError, match="is no MATLAB file"):
+        open_session(csv_file, own)
 
 
 def test_an_unknown_layout_gets_a_suggestion(csv_file):
@@ -87,12 +102,6 @@ def test_every_annotated_record_loads(data_dir):
         assert ecg.values.shape == (650_000, 2)
         assert (ecg.fs_hz, ecg.unit) == (360.0, "mV")
         assert len(recording.sources) == 2
-
-
-def test_a_layout_for_another_kind_of_file_is_refused(tmp_path: Path) -> None:
-    (tmp_path / "run.edf").write_bytes(b"0       ")
-    with pytest.raises(InputError, match="is no MATLAB file"):
-        open_session(tmp_path / "run.edf", layout="ieee_spc2015")
 
 
 def test_a_folder_is_named_as_one(tmp_path: Path) -> None:

@@ -168,3 +168,8 @@ def test_a_sheet_that_is_no_text(tmp_path):
         read_sheet(tmp_path / "none.toml")
     with pytest.raises(InputError, match="cannot be read"):
         read_sheet(tmp_path)
+
+
+def test_an_empty_sheet_says_how_to_draft_one(tmp_path):
+    with pytest.raises(InputError, match=r"session\.toml holds nothing; .* palpate sheet FILE -o"):
+        read_sheet(sheet(tmp_path, "# later\n", head=""))

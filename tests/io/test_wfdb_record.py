@@ -53,9 +53,36 @@ def test_several_samples_per_frame_keep_their_rate(tmp_path):
     np.testing.assert_array_equal(four.values[:, 0], fast)
 
 
-def test_multi_segment_record_is_refused_by_name(tmp_path, wfdb_file):
+def test_segments_are_read_as_one_record(tmp_path, wfdb_file):
     wfdb_file.with_name("night.hea").write_text("night/2 2 250 2000\nhut 1000\nhut 1000\n")
-    with pytest.raises(InputError, match="several segments; name one of hut"):
+    night = open_wfdb(tmp_path / "night.hea")
+    assert [channel.name for channel in night.channels] == ["MLII", "V5"]
+    assert [part.name for part in night.parts] == ["night.hea", "hut.hea", "hut.dat"]
+    (joined,), (alone,) = night.read([[0]]), open_wfdb(wfdb_file).read([[0]])
+    np.testing.assert_array_equal(joined.values, np.vstack([alone.values, alone.values]))
+
+
+def test_gaps_and_channels_that_a_segment_lacks_are_nan(tmp_path, wfdb_file):
+    import wfdb
+
+    wfdb.wrsamp(
+        "late", fs=250, units=["mV"], sig_name=["V5"], p_signal=np.ones((1000, 1)), fmt=["16"],
+        write_dir=str(tmp_path),
+    )  # fmt: skip
+    layout = "layout 2 250 0\n~ 0 200(0)/mV 16 0 0 0 0 MLII\n~ 0 200(0)/mV 16 0 0 0 0 V5\n"
+    (tmp_path / "layout.hea").write_text(layout)
+    segments = "layout 0\nhut 1000\n~ 500\nlate 1000\n"
+    (tmp_path / "walk.hea").write_text(f"walk/4 2 250 2500\n{segments}")
+    (block,) = open_wfdb(tmp_path / "walk.hea").read([[0, 1]])
+    assert np.isnan(block.values[1000:1500]).all()
+    assert np.isnan(block.values[1500:, 0]).all()
+    np.testing.assert_allclose(block.values[:1000, 0], (np.arange(1000) % 200) / 200)
+    np.testing.assert_allclose(block.values[1500:, 1], 1.0, atol=1e-3)
+
+
+def test_a_missing_segment_is_one_sentence(tmp_path, wfdb_file):
+    wfdb_file.with_name("night.hea").write_text("night/2 2 250 2000\nhut 1000\ngone 1000\n")
+    with pytest.raises(InputError, match=r"gone\.hea"):
         open_wfdb(tmp_path / "night.hea")
 
 

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -52,7 +53,7 @@ def _excerpt(record, stretch):
         stretch=stretch,
         fs_hz=50.0,
         unit="mV",
-        ecg=np.sin(np.arange(500) / 10.0),
+        ecg=np.sin(np.arange(500) / 10.0)[:, np.newaxis],
         reference_s=np.array([stretch.start_s + 1.0]),
         symbol=np.array(["V"]),
         estimate_s=np.array([stretch.start_s + 1.0]),
@@ -175,3 +176,13 @@ def test_figures_draw_what_they_are_given(runs):
 def test_figures_of_nothing_do_not_fail():
     assert timing_figure(np.empty(0)).axes
     assert errors_figure([]).axes
+
+
+def test_every_lead_that_the_detector_saw_is_drawn_below_the_other():
+    one = _excerpt("a", Stretch(70.0, 80.0, 1, 2))
+    ecg = np.column_stack([one.ecg[:, 0], 3.0 + 2.0 * one.ecg[:, 0], np.full(500, np.nan)])
+    lines = excerpt_figure(replace(one, ecg=ecg)).axes[0].lines[:3]
+    upper, lower, empty = (np.asarray(line.get_ydata()) for line in lines)
+    assert lower.max() < upper.min()
+    assert np.ptp(lower) == pytest.approx(2.0 * np.ptp(upper))
+    assert np.isnan(empty).all()

@@ -7,6 +7,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from palpate.commands.arguments import positive
+
 if TYPE_CHECKING:
     from palpate.alignment import Alignment, DeviceRate
     from palpate.cli import Console
@@ -26,13 +28,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--max-offset",
-        type=float,
+        type=positive,
         metavar="S",
         help="largest correction of a recording's placement to consider, s (default: any)",
     )
     parser.add_argument(
         "--max-drift",
-        type=float,
+        type=positive,
         default=500.0,
         metavar="PPM",
         help="largest drift to consider, ppm (default: 500)",
@@ -44,16 +46,14 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
     from palpate.alignment import align_session
     from palpate.io import open_session
     from palpate.reporting.tables import plain
-    from palpate.validation import InputError, checked_positive
+    from palpate.validation import InputError
 
     if arguments.output is not None and arguments.input.suffix.lower() != ".toml":
         raise InputError(f"{arguments.input} is not a sheet; --output updates sheets (.toml) only")
-    if arguments.max_offset is not None:
-        checked_positive(arguments.max_offset, "--max-offset")
     found = align_session(
         open_session(arguments.input, say=console.say),
         max_offset_s=arguments.max_offset,
-        max_drift_ppm=checked_positive(arguments.max_drift, "--max-drift"),
+        max_drift_ppm=arguments.max_drift,
     )
     console.say(f"reference clock: {found.reference}")
     for alignment in found.alignments:

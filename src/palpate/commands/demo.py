@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from palpate.commands.explain import add_analysis_arguments, explain_into
+from palpate.commands.explain import add_analysis_arguments, checked_options, explain_into
 
 if TYPE_CHECKING:
     from palpate.cli import Console
@@ -32,8 +32,9 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
     from palpate.io import open_session
     from palpate.simulation import simulate_session, write_session
 
+    options = checked_options(arguments)
     console.say("simulating rest, step-mill, crate lifting, gravel track and recovery")
     sheet = write_session(simulate_session(seed=arguments.seed), arguments.output / "session")
     console.say(f"the session's files and sheet: {sheet}")
-    explain_into(open_session(sheet), arguments, console)
+    explain_into(arguments.output, open_session(sheet), options, console)
     return 0

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from palpate.commands.arguments import names, not_negative, positive
 
 if TYPE_CHECKING:
     from palpate.cli import Console
+    from palpate.results import Options
+    from palpate.signals import Session
 
 HELP = "say how wrong each wrist heart rate was, when, and how that goes with motion"
 
@@ -30,19 +34,26 @@ def add_analysis_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments that shape the analysis."""
     parser.add_argument(
         "--methods",
+        type=names,
         default="conventional,robust",
         metavar="NAME[,NAME...]",
         help="wrist estimators to run on raw light: conventional, adaptive, robust, "
         "robust_online (default: conventional,robust)",
     )
-    parser.add_argument("--window", type=float, default=8.0, metavar="S", help="window length, s")
-    parser.add_argument("--step", type=float, default=2.0, metavar="S", help="window step, s")
     parser.add_argument(
-        "--tolerance-bpm", type=float, default=5.0, metavar="BPM", help="absolute tolerance, bpm"
+        "--window", type=positive, default=8.0, metavar="S", help="window length, s"
+    )
+    parser.add_argument("--step", type=positive, default=2.0, metavar="S", help="window step, s")
+    parser.add_argument(
+        "--tolerance-bpm",
+        type=not_negative,
+        default=5.0,
+        metavar="BPM",
+        help="absolute tolerance, bpm",
     )
     parser.add_argument(
         "--tolerance-share",
-        type=float,
+        type=not_negative,
         default=0.10,
         metavar="X",
         help="tolerance as a share of the reference; the larger of the two counts",
@@ -53,30 +64,39 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
     """Read the input, run the main job, write the report."""
     from palpate.io import open_session
 
+    options = checked_options(arguments)
     session = open_session(arguments.input, layout=arguments.layout, say=console.say)
-    explain_into(session, arguments, console)
+    explain_into(arguments.output, session, options, console)
     return 0
 
 
-def explain_into(session: Any, arguments: argparse.Namespace, console: Console) -> None:
-    """Explain a session and write everything into ``arguments.output``."""
-    from palpate.pipeline import explain_session
-    from palpate.reporting.report import check_output, write_report
+def checked_options(arguments: argparse.Namespace) -> Options:
+    """Refuse options and a place for the report that cannot be used; return the options."""
+    from palpate.heartrate import METHODS
+    from palpate.reporting.report import check_output
     from palpate.results import Options
+    from palpate.validation import checked_choice
 
     check_output(arguments.output)
-    options = Options(
+    return Options(
         window_s=arguments.window,
         step_s=arguments.step,
-        methods=tuple(name.strip() for name in arguments.methods.split(",") if name.strip()),
+        methods=tuple(checked_choice(name, METHODS, "--methods") for name in arguments.methods),
         absolute_bpm=arguments.tolerance_bpm,
         relative=arguments.tolerance_share,
     )
+
+
+def explain_into(folder: Path, session: Session, options: Options, console: Console) -> None:
+    """Explain a session, write everything into ``folder`` and say what was found."""
+    from palpate.pipeline import explain_session
+    from palpate.reporting.report import write_report
+
     count = len(session.recordings)
     result = explain_session(
         session, options, progress=lambda bands: console.progress(bands, count, "bands")
     )
-    report = write_report(result, arguments.output)
+    report = write_report(result, folder)
     for line in report.findings:
         console.say(line)
     console.say(str(report.page))

@@ -6,6 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from palpate.commands.arguments import names
+
 if TYPE_CHECKING:
     from palpate.cli import Console
 
@@ -19,7 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "-o", "--output", type=Path, help="folder for its files (default: a folder of its name)"
     )
     parser.add_argument(
-        "--records", type=_names, default=(), metavar="A[,B...]", help="only these records"
+        "--records", type=names, default=(), metavar="A[,B...]", help="only these records"
     )
     parser.add_argument("--mirror", metavar="URL", help="another server with the same files")
 
@@ -64,7 +66,3 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
         }
     )
     return 0
-
-
-def _names(text: str) -> tuple[str, ...]:
-    return tuple(name.strip() for name in text.split(",") if name.strip())

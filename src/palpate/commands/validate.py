@@ -6,6 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from palpate.commands.arguments import count, names, not_negative, numbers, positive
+
 if TYPE_CHECKING:
     from palpate.cli import Console
 
@@ -27,13 +29,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--lead", default="0", metavar="N", help="signal to use: 0 (default), 1, ... or all"
     )
     parser.add_argument(
-        "--records", type=_names, default=(), metavar="A[,B...]", help="only these records"
+        "--records", type=names, default=(), metavar="A[,B...]", help="only these records"
     )
     parser.add_argument(
         "--annotator", default="atr", metavar="EXT", help="reference annotations (default: atr)"
     )
     parser.add_argument(
-        "--workers", type=int, default=1, metavar="N", help="records at a time (default: 1)"
+        "--workers", type=count, default=1, metavar="N", help="records at a time (default: 1)"
     )
     parser.add_argument(
         "--noise",
@@ -44,17 +46,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--snr",
-        type=_levels,
+        type=numbers,
         default=(24.0, 18.0, 12.0, 6.0, 0.0, -6.0),
         metavar="DB[,DB...]",
         help="signal-to-noise ratios in dB (default: 24,18,12,6,0,-6)",
     )
     parser.add_argument("--seed", type=int, default=0, metavar="N", help="of generated noise")
     parser.add_argument(
-        "--learning", type=float, default=300.0, metavar="S", help="unscored start, s (EC57: 300)"
+        "--learning",
+        type=not_negative,
+        default=300.0,
+        metavar="S",
+        help="unscored start, s (EC57: 300)",
     )
     parser.add_argument(
-        "--match-window", type=float, default=0.15, metavar="S", help="in s (EC57: 0.15)"
+        "--match-window", type=positive, default=0.15, metavar="S", help="in s (EC57: 0.15)"
     )
 
 
@@ -80,9 +86,9 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
         snr_db=arguments.snr,
         seed=arguments.seed,
     )
-    names = records_to_run(arguments.folder, options, arguments.records)
-    total = len(names) * (1 + (len(options.snr_db) if options.noise else 0))
-    steps = validate_detector(arguments.folder, options, records=names, workers=arguments.workers)
+    records = records_to_run(arguments.folder, options, arguments.records)
+    total = len(records) * (1 + (len(options.snr_db) if options.noise else 0))
+    steps = validate_detector(arguments.folder, options, records=records, workers=arguments.workers)
     runs = list(console.progress(steps, total, "records"))
     console.say(markdown_table([*record_rows(runs), *total_rows(runs)], RECORD_COLUMNS))
     if options.noise:
@@ -97,11 +103,3 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
         console.say(str(report.page))
     console.result(validation_summary(runs, options))
     return 1 if any(run.failure for run in runs) else 0
-
-
-def _names(text: str) -> tuple[str, ...]:
-    return tuple(name.strip() for name in text.split(",") if name.strip())
-
-
-def _levels(text: str) -> tuple[float, ...]:
-    return tuple(float(level) for level in text.split(","))

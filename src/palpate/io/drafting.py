@@ -12,6 +12,7 @@ import os
 import re
 from pathlib import Path
 
+from palpate.io.layouts import layout_names
 from palpate.io.raw import RawFile, Say, silent
 from palpate.io.readers import open_raw
 from palpate.io.sheet import HEART_RATE, SCHEMA, SourceSpec
@@ -49,6 +50,11 @@ placement = ""               # for instance "left wrist" or "chest"
 # clock_offset_s = 0.0       # its second 0 in session seconds; leave out if you do not know
 """
 _RATE = "# rate_hz = 100              # fill in: the file does not say\n"
+_LAYOUT = """
+# The file does not name its channels. If it is one of a known kind, no sheet is needed:
+# palpate explain FILE --layout NAME, with one of {names}.
+# Otherwise split the positions below into one channel per role.
+"""
 _TAIL = """
 # [[activity]]               # one for each thing that was done
 # name = "crate lifting"
@@ -66,6 +72,7 @@ def draft_sheet(path: Path | str, *, folder: Path | str = ".", say: Say = silent
     says_rate = raw.read_series is not None or not math.isnan(raw.channels[0].fs_hz)
     parts += [] if says_rate else [_RATE]
     groups, unused = _groups(raw)
+    parts += [_LAYOUT.format(names=", ".join(layout_names()))] if _unnamed(groups) else []
     parts += [_channel(raw, *group) for group in groups]
     if unused:
         listed = ", ".join(f"{at} {raw.channels[at].name}" for at in unused)
@@ -78,6 +85,10 @@ def guessed_role(name: str, unit: str) -> str | None:
     if unit in _UNIT_ROLES:
         return _UNIT_ROLES[unit]
     return next((role for role, pattern in _NAME_ROLES if pattern.search(name.lower())), None)
+
+
+def _unnamed(groups: list[tuple[str, str, list[int]]]) -> bool:
+    return all(role == Role.OTHER for _, role, _ in groups)
 
 
 def _groups(raw: RawFile) -> tuple[list[tuple[str, str, list[int]]], list[int]]:

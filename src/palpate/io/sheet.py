@@ -143,6 +143,11 @@ def parse_sheet(table: Table, *, folder: Path, file: Path | None = None) -> Shee
 
 
 def _check_schema(table: Table) -> None:
+    if table.empty:
+        raise InputError(
+            f"{table.place} holds nothing; remove it, then draft a sheet with: palpate sheet "
+            f"FILE -o {table.place}"
+        )
     schema = table.take("schema")
     if schema is None:
         raise table.error("schema", f"is missing; begin the sheet with schema = {SCHEMA}")

@@ -47,6 +47,11 @@ class Table:
         self._asked: list[str] = []
         self.place = place
 
+    @property
+    def empty(self) -> bool:
+        """Whether nothing stands in the table."""
+        return not self._data
+
     def with_defaults(self, defaults: dict[str, Any]) -> Table:
         """Return this table with ``defaults`` for absent keys; asked keys count in both."""
         merged = Table({**defaults, **self._data}, self.place)

@@ -6,7 +6,8 @@ Conventions
 -----------
 * Samples are physical values; what the format marks as invalid is NaN.
 * A channel with several samples per frame keeps its own rate.
-* A record of several segments is refused with their names; each opens by itself.
+* A record of several segments is read as one; where a segment lacks a channel, and in gaps
+  between segments, it is NaN.
 * Signal files lie beside the header: the library refuses a header that names another place.
 """
 
@@ -31,6 +32,7 @@ from palpate.io.raw import (
 )
 from palpate.validation import InputError, checked_rate
 
+NO_FILE = "~"
 # Bytes per sample of the formats whose files have a fixed size, signal(5).
 BYTES_PER_SAMPLE = {
     "8": 1.0,
@@ -54,9 +56,9 @@ def open_wfdb(path: Path, *, say: Say = silent) -> RawFile:
     with reading(header, "a WFDB record"):
         import wfdb  # noqa: PLC0415 - slow to import
 
-        record = wfdb.rdheader(stem)
+        record = wfdb.rdheader(stem, rd_segments=True)
         _check_rate(header, record.fs)
-        channels = _channels(record)
+        channels = _channels(header, record)
         parts = _parts(header, record)
 
     def read(groups: Groups) -> list[RawBlock]:
@@ -97,32 +99,51 @@ def _check_rate(header: Path, fs_hz: float) -> None:
     checked_rate(fs_hz, f"{header}: the rate")
 
 
-def _channels(record: Any) -> tuple[RawChannel, ...]:
-    if hasattr(record, "seg_name"):
-        names = ", ".join(name for name in record.seg_name if name != "~")
-        raise InputError(f"record {record.record_name} has several segments; name one of {names}")
+def _channels(header: Path, record: Any) -> tuple[RawChannel, ...]:
     if not record.n_sig:
         raise InputError(f"record {record.record_name} describes no signals")
-    return tuple(
-        RawChannel(
-            name or f"channel {i}", plain_unit(unit or ""), float(record.fs) * (per_frame or 1)
-        )
+    described: dict[str, set[tuple[str, float]]] = {}
+    channels = []
+    for part in _segments(record):
         for i, (name, unit, per_frame) in enumerate(
-            zip(record.sig_name, record.units, record.samps_per_frame, strict=True)
-        )
-    )
+            zip(part.sig_name, part.units, part.samps_per_frame, strict=True)
+        ):
+            channel = RawChannel(
+                name or f"channel {i}", plain_unit(unit or ""), float(record.fs) * (per_frame or 1)
+            )
+            described.setdefault(channel.name, set()).add((channel.unit, channel.fs_hz))
+            channels.append(channel)
+    for name, ways in described.items():
+        if len(ways) > 1:
+            raise InputError(
+                f"{header}: channel {name!r} changes its unit or rate between segments"
+            )
+    if not hasattr(record, "segments"):
+        return tuple(channels)
+    by_name = {channel.name: channel for channel in channels}
+    return tuple(by_name[name] for name in record.sig_name)
+
+
+def _segments(record: Any) -> list[Any]:
+    """Return the records that hold the samples: the record itself, or its segments."""
+    if not hasattr(record, "segments"):
+        return [record]
+    return [part for part in record.segments if part is not None]
 
 
 def _parts(header: Path, record: Any) -> tuple[Path, ...]:
-    """Return the header and its signal files, each present and as long as promised."""
+    """Return all headers and signal files, each present and as long as promised."""
     parts = [header]
-    for name in dict.fromkeys(record.file_name):
-        part = header.with_name(name)
-        if not part.is_file():
-            raise InputError(f"{header} names the signal file {name}, which is not beside it")
-        _check_size(part, name, record)
-        parts.append(part)
-    return tuple(parts)
+    for segment in _segments(record):
+        own = header if segment is record else header.with_name(f"{segment.record_name}.hea")
+        parts.append(own)
+        for name in dict.fromkeys(file for file in segment.file_name if file != NO_FILE):
+            part = header.with_name(name)
+            if not part.is_file():
+                raise InputError(f"{own} names the signal file {name}, which is not beside it")
+            _check_size(part, name, segment)
+            parts.append(part)
+    return tuple(dict.fromkeys(parts))
 
 
 def _check_size(part: Path, name: str, record: Any) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import tempfile
 from dataclasses import dataclass
@@ -67,6 +68,9 @@ def check_output(folder: Path) -> None:
     """Refuse a place that cannot become a folder, before any work is done for it."""
     if folder.exists() and not folder.is_dir():
         raise InputError(f"{folder} is a file; name a folder for the report with -o")
+    nearest = next(place for place in (folder, *folder.absolute().parents) if place.exists())
+    if not nearest.is_dir() or not os.access(nearest, os.W_OK | os.X_OK):
+        raise InputError(f"{nearest} cannot be written to, so the report needs another folder: -o")
 
 
 def _move_all(draft: Path, folder: Path) -> None:

@@ -97,15 +97,15 @@ def timing_figure(errors_ms: FloatArray) -> Figure:
 
 
 def excerpt_figure(excerpt: Excerpt) -> Figure:
-    """The ECG of a stretch with its annotated beats, what was found, missed and extra."""
+    """Every lead of a stretch, with its annotated beats, what was found, missed and extra."""
     stretch = excerpt.stretch
-    time_s = stretch.start_s + np.arange(excerpt.ecg.size) / excerpt.fs_hz
+    drawn, low, high = _stacked(excerpt.ecg)
+    time_s = stretch.start_s + np.arange(drawn.shape[0]) / excerpt.fs_hz
+    span = max(high - low, 1e-9)
     with figure_style():
-        figure = Figure(figsize=(9.6, 2.35))
+        figure = Figure(figsize=(9.6, 1.55 + 0.8 * drawn.shape[1]))
         axis = figure.subplots()
-        axis.plot(time_s, excerpt.ecg, color=INK, lw=0.7)
-        low, high = np.nanpercentile(excerpt.ecg, [0, 100]) if excerpt.ecg.size else (0.0, 1.0)
-        span = max(high - low, 1e-9)
+        axis.plot(time_s, drawn, color=INK, lw=0.7)
         axis.set_ylim(low - 0.22 * span, high + 0.34 * span)
         _mark_annotations(axis, excerpt, top=high + 0.2 * span)
         found_s = np.setdiff1d(excerpt.estimate_s, excerpt.extra_s)
@@ -131,6 +131,16 @@ def excerpt_figure(excerpt: Excerpt) -> Figure:
         )
         axis.legend(loc="upper left", bbox_to_anchor=(1.0, 1.02), handletextpad=0.2)
     return figure
+
+
+def _stacked(ecg: FloatArray) -> tuple[FloatArray, float, float]:
+    """Set leads ``(n, k)`` one below the other; return them with the smallest and largest value."""
+    known = np.where(np.isfinite(ecg).any(axis=0), ecg, 0.0)
+    if ecg.shape[1] == 1 or not ecg.size:
+        return ecg, float(np.nanmin(known, initial=0.0)), float(np.nanmax(known, initial=0.0))
+    high = np.nanmax(known, axis=0)
+    room = 1.1 * (high - np.nanmin(known, axis=0))
+    return ecg - high - (np.cumsum(room) - room), -float(room.sum()), 0.0
 
 
 def stress_figure(rows: Sequence[Row]) -> Figure:

@@ -2,7 +2,8 @@
 
 A layout is a sheet whose ``file`` is ``"{file}"``; ``{stem}`` in its title or a
 recording's name becomes the file's name without extension. One that ships with palpate
-is named by its name, one's own by its path.
+is named by its name, one's own by its path. ``suffixes`` in a layout lists the kinds of
+file that it is for.
 """
 
 from __future__ import annotations
@@ -37,4 +38,9 @@ def apply_layout(file: Path | str, layout: str | Path) -> Sheet:
             f"there is no layout {str(layout)!r}{suggestion(str(layout), layout_names())} "
             "(a layout of your own is named by its path and ends in .toml)"
         )
-    return parse_sheet(Table(data, f"layout {layout}"), folder=folder, file=file)
+    table = Table(data, f"layout {layout}")
+    suffixes = table.items("suffixes", (str,), 'an extension such as ".edf"')
+    if suffixes and file.suffix.lower() not in suffixes:
+        kinds = " or ".join(suffixes)
+        raise InputError(f"layout {layout} is for files that end in {kinds}, not {file}")
+    return parse_sheet(table, folder=folder, file=file)
