@@ -17,9 +17,11 @@ def test_cycles_are_counted_with_fractions():
     assert rate([0, 1, 3], 0.0, 2.0) == pytest.approx(45.0)
 
 
-def test_outside_the_beats_there_is_no_rate():
-    assert np.isnan(rate([1, 2, 3], 0.5, 2.5))
-    assert np.isnan(rate([1, 2, 3], 1.5, 3.5))
+def test_beyond_the_beats_the_part_between_them_counts_if_it_is_half():
+    assert rate([1, 2, 3], 0.5, 2.5) == pytest.approx(60.0)
+    assert rate([1, 2, 3], 2.0, 4.0) == pytest.approx(60.0)
+    assert np.isnan(rate([1, 2, 3], 2.1, 4.1))
+    assert np.isnan(rate([1, 2, 3], -3.0, 0.5))
     assert np.isnan(rate([1], 1.0, 1.0))
 
 

@@ -66,6 +66,21 @@ def test_a_delay_is_found_and_explains_the_error(late_s: float) -> None:
     assert found["late_gain"][rise].min() > 0.8
 
 
+def test_a_delay_that_cannot_be_checked_explains_nothing() -> None:
+    # The first windows are off by 40 bpm; no beats are known from before them.
+    estimate = shown_at(0.0) + np.where(grid().start_s < 20.0, 40.0, 0.0)
+    first = gathered(estimate).start_s < 20.0
+    assert gathered(estimate)["late_gain"][first].max() < 0.1
+
+
+def test_errors_within_tolerance_do_not_hide_a_delay() -> None:
+    # Late by 8 s, and 3 bpm to either side in turn: a third of tolerance, so a tenth in squares.
+    estimate = shown_at(8.0) + np.where(np.arange(len(grid())) % 2, 3.0, -3.0)
+    found = gathered(estimate)
+    rise = (found.start_s > 130.0) & (found.start_s < 165.0)
+    assert found["late_gain"][rise].min() > 0.75
+
+
 def test_lag_is_measured_after_the_clock_is_put_right() -> None:
     early = LightClock(offset_s=-10.0, within_s=0.3, drift_ppm=0.0, peak_ratio=9.0)
     found = gathered(shown_at(10.0), clock=early)

@@ -30,7 +30,7 @@ largest for clipping and missing samples). Besides,
 repaired_bpm          estimate less the reference on the repaired clock
 late_s, late_bpm      by how many seconds the estimates around here trail the
                       reference, and the estimate's error against that earlier reference
-late_gain             share of the error around here that the delay removes
+late_gain             share of the squared error around here that the delay removes
 held_bpm              by how much that earlier reference moved while the estimate stood still
 cadence_bpm, ..._multiple  distance of the estimate from the nearest multiple of cadence
 estimate_snr_db, estimate_lost_db  the line at the estimate, and what of it goes when what
@@ -242,21 +242,28 @@ def _timing(evidence: WindowTable, beat_time_s: FloatArray) -> dict[str, FloatAr
     repaired = estimate - rate_between(beat_time_s, start_s, end_s)
     error = np.stack([estimate - rate_between(beat_time_s, start_s - s, end_s - s) for s in LATE_S])
     around = _around(evidence.start_s)
-    capped = np.minimum(np.abs(error + (usable - estimate)) / tolerance, WORST_RATIO)
-    still = np.minimum(np.abs(repaired + (usable - estimate)) / tolerance, WORST_RATIO)
-    cost = np.stack([_moving_mean(row, around) for row in capped])
+    now = _squared_ratio(repaired + (usable - estimate), tolerance)
+    then = _squared_ratio(error + (usable - estimate), tolerance)
+    then = np.where(np.isnan(then), now, then)  # what cannot be checked explains nothing
+    cost = np.stack([_moving_mean(row, around) for row in then])
     known = np.isfinite(cost).all(axis=0)
     best = np.argmin(np.where(known, cost, 0.0), axis=0)
     rows = np.arange(best.size)
-    now = _moving_mean(still, around)
     late = np.where(known, error[best, rows], np.nan)
     return {
         "repaired_bpm": np.where(np.isfinite(evidence["clock_offset_s"]), repaired, np.nan),
         "late_s": np.where(known, LATE_S[best], np.nan),
         "late_bpm": late,
         "held_bpm": _held_bpm(estimate, late),
-        "late_gain": np.where(known, 1.0 - ratio(cost[best, rows], now), np.nan),
+        "late_gain": np.where(
+            known, 1.0 - ratio(cost[best, rows], _moving_mean(now, around)), np.nan
+        ),
     }
+
+
+def _squared_ratio(error_bpm: FloatArray, tolerance_bpm: FloatArray) -> FloatArray:
+    """Return squared errors in tolerances, so that what is within hardly counts."""
+    return np.asarray(np.minimum(np.abs(error_bpm) / tolerance_bpm, WORST_RATIO) ** 2)
 
 
 def _around(start_s: FloatArray, span_s: float = NEIGHBOURHOOD_S) -> int:
