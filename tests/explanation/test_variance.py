@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import signal
 
 from palpate.explanation.variance import (
     DYNAMICS,
@@ -69,6 +70,30 @@ def test_neither_unit_nor_shape_of_a_feature_matters() -> None:
 def test_many_features_of_noise_are_not_rewarded() -> None:
     result = error_variance(error_of(uniform(1)), {"noise": uniform(2, columns=12)})
     assert result.explained < 0.01
+
+
+def dependent(rng: np.random.Generator, columns: int = 1) -> FloatArray:
+    """Return AR(1) series of coefficient 0.8 and variance 1."""
+    noise = rng.normal(scale=0.6, size=(N + 100, columns))
+    return np.asarray(signal.lfilter([1.0], [1.0, -0.8], noise, axis=0)[100:])
+
+
+def test_intervals_of_dependent_windows_cover_the_true_shares() -> None:
+    # log(1 + error) = a + b / 2 + noise of variance 1, all normal: together 1.25 of 2.25, a four
+    # times b. Ranks lose a factor of 3 / pi or nearly, ridge hardly any.
+    n_series = 150
+    truth = np.array([1.0, 0.25, 0.0]) / 2.25 * 3.0 / np.pi
+    hits, mean = np.zeros(3), np.zeros(3)
+    for seed in range(n_series):
+        rng = np.random.default_rng(seed)
+        a, b, none = (dependent(rng, columns=3) for _ in range(3))
+        error = np.expm1(4.0 + (a[:, 0] + 0.5 * b[:, 0] + dependent(rng)[:, 0]) / 2.0)
+        groups = error_variance(error, {"a": a, "b": b, "none": none}, n_resamples=200).groups
+        hits += [g.low <= true <= g.high for g, true in zip(groups, truth, strict=True)]
+        mean += [g.share / n_series for g in groups]
+    # Measured with 500 series: 92, 91 and 94 %.
+    assert np.all((hits / n_series >= 0.88) & (hits / n_series <= 0.99))
+    np.testing.assert_allclose(mean, truth, atol=0.02)
 
 
 def test_groups_that_tell_the_same_are_named() -> None:

@@ -26,7 +26,7 @@ from palpate.evaluation.bootstrap import (
     BLOCK_S,
     N_RESAMPLES,
     block_resamples,
-    percentile_interval,
+    student_interval,
     usable_block,
 )
 from palpate.signals import FloatArray, IntArray, StrArray
@@ -128,15 +128,16 @@ def dose_response(
     n_blocks = dose.size / block
     counts = _resample_counts(dose.size, block, n_resamples, seed)
     levels = _Levels.of(dose)
+    once = np.ones_like(error)
     bins, bin_intensity = _quantile_bins(dose)
     n_bins = bin_intensity.size
-    bin_low, bin_high = _error_interval(
-        np.array([_bin_means(error, bins, n_bins, weight) for weight in counts]), n_blocks
-    )
+    bin_mean = _bin_means(error, bins, n_bins, once)
+    bin_means = np.array([_bin_means(error, bins, n_bins, weight) for weight in counts])
+    bin_low, bin_high = _error_interval(bin_mean, bin_means, n_blocks)
     grid = np.linspace(dose.min(), dose.max(), N_GRID)
-    fit = levels.monotone(error, np.ones_like(error), grid)
+    fit = levels.monotone(error, once, grid)
     fits = np.array([levels.monotone(error, weight, grid) for weight in counts])
-    fit_low, fit_high = _error_interval(fits, n_blocks)
+    fit_low, fit_high = _error_interval(fit, fits, n_blocks)
     limit = _leaves(grid, fit, tolerance_bpm)
     limit_low, limit_high = _limit_interval(grid, fits, tolerance_bpm, limit)
     activities = tuple(dict.fromkeys(names.tolist()))
@@ -148,7 +149,7 @@ def dose_response(
         n_dropped=int(intensity.size - dose.size),
         tolerance_bpm=tolerance_bpm,
         bin_intensity=bin_intensity,
-        bin_mean_bpm=_bin_means(error, bins, n_bins, np.ones_like(error)),
+        bin_mean_bpm=bin_mean,
         bin_low_bpm=bin_low,
         bin_high_bpm=bin_high,
         bin_count=np.bincount(bins).astype(np.float64),
@@ -191,9 +192,11 @@ def _resample_counts(n: int, block: int, n_resamples: int, seed: int) -> FloatAr
     return np.array([np.bincount(row, minlength=n) for row in rows], dtype=np.float64)
 
 
-def _error_interval(means: FloatArray, n_blocks: float) -> tuple[FloatArray, FloatArray]:
+def _error_interval(
+    found: FloatArray, means: FloatArray, n_blocks: float
+) -> tuple[FloatArray, FloatArray]:
     """Return the interval of mean absolute errors, which are never below 0."""
-    low, high = percentile_interval(means, n_blocks=n_blocks)
+    low, high = student_interval(found, means, n_blocks=n_blocks)
     return np.maximum(low, 0.0), high
 
 
@@ -250,9 +253,17 @@ def _excess(
         own = weight[mine] / weight[mine].sum()
         return float(own @ error[mine]), float(own @ others)
 
-    _, predicted = means(np.ones_like(error))
-    drawn = [means(w) for w in counts if w[mine].any() and w[~mine].any()]
-    excess = np.array([seen - expected for seen, expected in drawn])
-    fewest = max(min(n_mine, error.size - n_mine) / block, MIN_BLOCKS_PER_SIDE)
-    low, high = percentile_interval(excess, n_blocks=fewest)
-    return ExcessError(name, n_mine, mean, predicted, mean - predicted, float(low), float(high))
+    seen, predicted = means(np.ones_like(error))
+    drawn = np.array([means(w) for w in counts if w[mine].any() and w[~mine].any()])
+    blocks = np.maximum(np.array([n_mine, error.size - n_mine]) / block, MIN_BLOCKS_PER_SIDE)
+    low, high = student_interval(
+        np.array(seen - predicted),
+        drawn[:, 0] - drawn[:, 1],
+        n_blocks=1.0 + _degrees_of_freedom(drawn.var(axis=0), blocks),
+    )
+    return ExcessError(name, n_mine, mean, predicted, seen - predicted, float(low), float(high))
+
+
+def _degrees_of_freedom(variance: FloatArray, n_blocks: FloatArray) -> float:
+    """Return those of a difference of two means (Satterthwaite 1946, Biometrics Bull 2:110)."""
+    return float(variance.sum() ** 2 / (variance**2 / (n_blocks - 1.0)).sum())
