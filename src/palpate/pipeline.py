@@ -210,7 +210,14 @@ def _doubt(source: str, scored: WindowTable, own: _Examined, causes: CauseTable)
         },
     )
     second_bpm = own.opinions[second_opinion(source)]
-    return doubt(scored, source=source, second_bpm=second_bpm, at_estimate=line, light=own.light)
+    return doubt(
+        scored,
+        source=source,
+        second_bpm=second_bpm,
+        at_estimate=line,
+        light=own.light,
+        motion=own.motion,
+    )
 
 
 def _explained(

@@ -21,6 +21,7 @@ from palpate.explanation.doubt import (
     second_opinion,
 )
 from palpate.heartrate import METHODS, estimate
+from palpate.motion import motion_windows
 from palpate.ppg import ppg_windows
 from palpate.signals import FloatArray, WindowTable
 from palpate.validation import InputError
@@ -35,6 +36,7 @@ def table(n: int = 11, **columns: FloatArray | float) -> WindowTable:
 SOURCE = table(estimate_bpm=100.0, confidence=0.1)
 LINE = table(oracle_snr_db=9.0, oracle_snr_cancelled_db=4.0)
 LIGHT = table(spectral_entropy=0.6)
+MOTION = table(burstiness=0.4)
 
 
 def test_area_under_the_curve_by_hand() -> None:
@@ -46,14 +48,17 @@ def test_area_under_the_curve_by_hand() -> None:
 
 def test_features_by_hand() -> None:
     # 15 bpm apart is 1.5 tolerances of 10 bpm; the line loses 5 of 9 dB; ln 0.1 is -2.303.
-    found = doubt_features(SOURCE, second_bpm=np.full(11, 115.0), at_estimate=LINE, light=LIGHT)
-    np.testing.assert_allclose(found, np.tile([1.5, 4.0, 5.0, 0.6, np.log(0.1)], (11, 1)))
+    measured = {"at_estimate": LINE, "light": LIGHT}
+    found = doubt_features(SOURCE, second_bpm=np.full(11, 115.0), motion=MOTION, **measured)
+    np.testing.assert_allclose(found, np.tile([1.5, 4.0, 5.0, 0.6, np.log(0.1), 0.4], (11, 1)))
+    still = doubt_features(SOURCE, second_bpm=np.full(11, 115.0), motion=table(), **measured)
+    np.testing.assert_array_equal(np.isnan(still), np.tile([0, 0, 0, 0, 0, 1], (11, 1)))
 
 
 def test_features_are_means_over_ten_seconds() -> None:
     second = np.full(11, 100.0)
     second[5] = 110.0  # one tolerance, in one of five windows
-    found = doubt_features(SOURCE, second_bpm=second, at_estimate=LINE, light=LIGHT)
+    found = doubt_features(SOURCE, second_bpm=second, at_estimate=LINE, light=LIGHT, motion=MOTION)
     np.testing.assert_allclose(found[:, 0], [0, 0, 0, 0.2, 0.2, 0.2, 0.2, 0.2, 0, 0, 0], atol=1e-9)
 
 
@@ -61,7 +66,7 @@ def test_one_yes_or_no_feature_gives_the_log_odds_ratio() -> None:
     # Outside are 10 of 40 without the sign and 30 of 40 with it: odds 1/3 and 3, ratio 9.
     sign = np.repeat([0.0, 1.0], 40)[:, np.newaxis]
     outside = np.concatenate([np.arange(40) < 10, np.arange(40) < 30])
-    model = fit_doubt(sign, outside, ridge=0.0)
+    model = fit_doubt(sign, outside, signs=(1,), ridge=0.0)
     assert model.coefficients[0] / model.spread[0] == pytest.approx(np.log(9.0))
     np.testing.assert_allclose(model.probability(np.array([[0.0], [1.0]])), [0.25, 0.75])
 
@@ -70,7 +75,7 @@ def test_the_fit_is_the_minimum_that_a_general_optimiser_finds() -> None:
     rng = np.random.default_rng(0)
     features = rng.normal(size=(300, 3))
     outside = rng.random(300) < 1.0 / (1.0 + np.exp(-features @ [1.0, -2.0, 0.0] + 1.0))
-    model = fit_doubt(features, outside, ridge=7.0)
+    model = fit_doubt(features, outside, signs=(1, -1, -1), ridge=7.0)
     standard = (features - features.mean(axis=0)) / features.std(axis=0)
 
     def loss(w: FloatArray) -> float:
@@ -81,8 +86,18 @@ def test_the_fit_is_the_minimum_that_a_general_optimiser_finds() -> None:
     np.testing.assert_allclose([*model.coefficients, model.intercept], expected, atol=1e-4)
 
 
+def test_a_feature_that_speaks_the_other_way_is_left_out() -> None:
+    rng = np.random.default_rng(0)
+    features = rng.normal(size=(300, 2))
+    outside = rng.random(300) < 1.0 / (1.0 + np.exp(-features @ [1.0, -1.0]))
+    model = fit_doubt(features, outside, signs=(1, 1), ridge=1.0)
+    assert model.coefficients[1] == 0.0
+    alone = fit_doubt(features[:, :1], outside, signs=(1,), ridge=1.0)
+    assert model.coefficients[0] == pytest.approx(alone.coefficients[0], rel=1e-4)
+
+
 def test_separable_windows_do_not_run_away() -> None:
-    model = fit_doubt(np.arange(20.0)[:, np.newaxis], np.arange(20) >= 10, ridge=1.0)
+    model = fit_doubt(np.arange(20.0)[:, np.newaxis], np.arange(20) >= 10, signs=(1,), ridge=1.0)
     assert np.isfinite(model.coefficients[0])
     assert np.all(np.diff(model.probability(np.arange(20.0)[:, np.newaxis])) > 0)
 
@@ -95,7 +110,7 @@ def test_what_is_missing_counts_as_average() -> None:
 
 def test_one_kind_of_window_alone_is_refused() -> None:
     with pytest.raises(InputError, match="some within tolerance"):
-        fit_doubt(np.ones((5, 1)), np.ones(5, dtype=bool))
+        fit_doubt(np.ones((5, 1)), np.ones(5, dtype=bool), signs=(1,))
 
 
 def test_every_estimator_has_a_model_and_a_second_opinion() -> None:
@@ -106,16 +121,24 @@ def test_every_estimator_has_a_model_and_a_second_opinion() -> None:
 
 
 def test_every_sign_of_trouble_raises_doubt() -> None:
-    usual = {"second_bpm": np.full(11, 101.0), "at_estimate": LINE, "light": LIGHT}
+    usual = {
+        "second_bpm": np.full(11, 101.0),
+        "at_estimate": LINE,
+        "light": LIGHT,
+        "motion": MOTION,
+    }
     worse = {
         "second_bpm": np.full(11, 140.0),
         "at_estimate": table(oracle_snr_db=-3.0, oracle_snr_cancelled_db=-8.0),
         "light": table(spectral_entropy=0.9),
+        "motion": table(burstiness=0.9),
     }
     for source in MODELS:
         before = doubt(SOURCE, source=source, **usual)
         for name, value in worse.items():
-            assert np.all(doubt(SOURCE, source=source, **{**usual, name: value}) > before)
+            after = doubt(SOURCE, source=source, **{**usual, name: value})
+            left_out = (source, name) == ("conventional", "motion")
+            assert np.all(after == before if left_out else after > before)
         unsure = table(estimate_bpm=100.0, confidence=0.01)
         assert np.all(doubt(unsure, source=source, **usual) > before)
 
@@ -125,7 +148,12 @@ def test_a_device_without_confidence_is_judged_and_no_estimate_is_not() -> None:
     rates[3] = np.nan
     device = table(estimate_bpm=0.0, confidence=np.nan).with_columns(estimate_bpm=rates)
     found = doubt(
-        device, source="device", second_bpm=np.full(11, 100.0), at_estimate=LINE, light=LIGHT
+        device,
+        source="device",
+        second_bpm=np.full(11, 100.0),
+        at_estimate=LINE,
+        light=LIGHT,
+        motion=MOTION,
     )
     assert np.flatnonzero(np.isnan(found)).tolist() == [3]
 
@@ -150,6 +178,7 @@ def test_on_the_treadmill_windows_out_of_tolerance_are_told(data_dir: Path, meth
             second_bpm=given["robust"].hr_bpm,
             at_estimate=oracle_windows(ppg, acc, rate.hr_bpm, fs_hz=125.0),
             light=ppg_windows(ppg, fs_hz=125.0),
+            motion=motion_windows(acc, fs_hz=125.0, unit="g"),
         )
         n = min(truth.size, found.size)
         outside.append(np.abs(rate.hr_bpm - truth)[:n] > tolerance_bpm(truth)[:n])

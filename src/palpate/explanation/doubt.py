@@ -1,6 +1,6 @@
 """How likely a window is out of tolerance, told without the reference.
 
-A logistic regression on five numbers that need only the band's own light and motion and
+A logistic regression on six numbers that need only the band's own light and motion and
 what was made of them, each a mean over `MEMORY_S`:
 
 ``disagreement``
@@ -15,38 +15,50 @@ what was made of them, each a mean over `MEMORY_S`:
     Spread of the light's power in the pulse band: 0 one line, 1 flat.
 ``log_confidence``
     Logarithm of the source's own confidence, at least `LEAST_CONFIDENCE`.
+``burstiness``
+    How unevenly the arm moves: what comes in bursts disturbs the light in ways that no
+    steady path from the accelerometer predicts.
 
 What is missing counts as average, so a device's own series, which has no confidence, is
-judged by the other four. ``MODELS`` holds one model per estimator and one for any other
+judged by the other five. ``MODELS`` holds one model per estimator and one for any other
 source, fitted to open treadmill and wrist recordings by ``scripts/benchmark_doubt.py``,
 which also prints how well recordings are judged that were left out of the fit. It is a
 ranking first: the probability is that of such recordings, and says little of unlike sensors.
 
 The fit is penalised maximum likelihood (le Cessie & van Houwelingen 1992, Appl Stat 41:191)
-on standardised features by Newton's method.
+on standardised features. Each feature may only speak the way that its reason says (`SIGNS`): one
+that would turn round in an estimator's recordings is left out of its model.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
-from scipy import ndimage, special, stats
+from scipy import ndimage, optimize, special, stats
 
 from palpate.conditioning.statistics import ratio
 from palpate.evaluation.agreement import tolerance_bpm
 from palpate.signals import BoolArray, FloatArray, WindowTable
 from palpate.validation import InputError
 
-FEATURES = ("disagreement", "line_db", "line_lost_db", "light_entropy", "log_confidence")
+FEATURES = (
+    "disagreement",
+    "line_db",
+    "line_lost_db",
+    "light_entropy",
+    "log_confidence",
+    "burstiness",
+)
+SIGNS = (1, -1, 1, 1, -1, 1)
+"""Whether more of each raises doubt or lowers it."""
 MEMORY_S = 10.0
 FARTHEST = 4.0
 LEAST_CONFIDENCE = 1e-3
 RIDGE = 100.0
 """Beside thousands of overlapping windows; 5 to 100 serve alike."""
-MAX_STEPS = 100
 SECOND_OPINION, OTHER_OPINION = "robust", "adaptive"
 ANY_SOURCE = "any source"
 
@@ -78,6 +90,7 @@ def doubt(
     second_bpm: FloatArray,
     at_estimate: WindowTable,
     light: WindowTable,
+    motion: WindowTable,
 ) -> FloatArray:
     """Return per window the probability ``(n,)`` that the estimate is out of tolerance.
 
@@ -93,23 +106,32 @@ def doubt(
         ``oracle_windows`` at the source's estimates in place of the reference.
     light
         As from ``ppg_windows``.
+    motion
+        As from ``motion_windows``; without columns where the band has no accelerometer.
 
     Returns
     -------
     FloatArray
         NaN where there is no estimate.
     """
-    features = doubt_features(windows, second_bpm=second_bpm, at_estimate=at_estimate, light=light)
+    features = doubt_features(
+        windows, second_bpm=second_bpm, at_estimate=at_estimate, light=light, motion=motion
+    )
     probability = MODELS.get(source, MODELS[ANY_SOURCE]).probability(features)
     return np.where(np.isfinite(windows["estimate_bpm"]), probability, np.nan)
 
 
 def doubt_features(
-    windows: WindowTable, *, second_bpm: FloatArray, at_estimate: WindowTable, light: WindowTable
+    windows: WindowTable,
+    *,
+    second_bpm: FloatArray,
+    at_estimate: WindowTable,
+    light: WindowTable,
+    motion: WindowTable,
 ) -> FloatArray:
-    """Return the `FEATURES` ``(n, 5)``, NaN where they cannot be measured; see `doubt`."""
+    """Return the `FEATURES` ``(n, 6)``, NaN where they cannot be measured; see `doubt`."""
     grid = WindowTable(windows.start_s, windows.end_s)
-    line, light = grid.joined(at_estimate), grid.joined(light)
+    line, light, motion = (grid.joined(table) for table in (at_estimate, light, motion))
     estimate = windows["estimate_bpm"]
     apart = np.abs(estimate - second_bpm) / tolerance_bpm(estimate)
     kept_db = line["oracle_snr_cancelled_db"]
@@ -119,13 +141,20 @@ def doubt_features(
         line["oracle_snr_db"] - kept_db,
         light["spectral_entropy"],
         np.log(np.maximum(windows["confidence"], LEAST_CONFIDENCE)),
+        motion["burstiness"] if "burstiness" in motion else np.full(len(grid), np.nan),
     )
     step_s = float(np.median(np.diff(windows.start_s))) if len(windows) > 1 else MEMORY_S
     depth = max(1, round(MEMORY_S / step_s))
     return np.column_stack([_mean_around(values, depth) for values in single])
 
 
-def fit_doubt(features: FloatArray, outside: BoolArray, *, ridge: float = RIDGE) -> DoubtModel:
+def fit_doubt(
+    features: FloatArray,
+    outside: BoolArray,
+    *,
+    signs: Sequence[int] = SIGNS,
+    ridge: float = RIDGE,
+) -> DoubtModel:
     """Fit the probability of ``outside (n,)`` to ``features (n, k)``.
 
     Raises
@@ -141,17 +170,27 @@ def fit_doubt(features: FloatArray, outside: BoolArray, *, ridge: float = RIDGE)
     design = np.column_stack([standard, np.ones(outside.size)])
     penalty = ridge * np.eye(design.shape[1])
     penalty[-1, -1] = 0.0
-    weights = np.zeros(design.shape[1])
-    for _ in range(MAX_STEPS):
-        p = special.expit(design @ weights)
-        slope = design.T @ (outside - p) - penalty @ weights
-        step = np.linalg.solve((design.T * (p * (1.0 - p))) @ design + penalty, slope)
-        weights += step
-        if np.abs(step).max() < 1e-8:
-            break
-    coefficients = tuple(weights[:-1].tolist())
+
+    def misfit(weights: FloatArray) -> tuple[float, FloatArray]:
+        logit, pull = design @ weights, penalty @ weights
+        likelihood = logit[outside].sum() - np.logaddexp(0.0, logit).sum()
+        slope = design.T @ (outside - special.expit(logit))
+        return float(0.5 * weights @ pull - likelihood), pull - slope
+
+    bounds = [(0.0, None) if sign > 0 else (None, 0.0) for sign in signs] + [(None, None)]
+    found = optimize.minimize(
+        misfit,
+        np.zeros(design.shape[1]),
+        jac=True,
+        method="L-BFGS-B",
+        bounds=bounds,
+        options={"ftol": 0.0, "gtol": 1e-6},
+    )
     return DoubtModel(
-        coefficients, float(weights[-1]), tuple(centre.tolist()), tuple(spread.tolist())
+        tuple(found.x[:-1].tolist()),
+        float(found.x[-1]),
+        tuple(centre.tolist()),
+        tuple(spread.tolist()),
     )
 
 
@@ -179,34 +218,34 @@ def _mean_around(values: FloatArray, depth: int) -> FloatArray:
 MODELS: Mapping[str, DoubtModel] = MappingProxyType(
     {
         ANY_SOURCE: DoubtModel(
-            coefficients=(0.969, -0.752, 0.876, 0.386, -0.553),
-            intercept=-2.213,
-            centre=(0.996, 8.682, -0.174, 0.710, -0.728),
-            spread=(1.274, 6.559, 5.795, 0.113, 0.728),
+            coefficients=(1.066, -0.771, 0.988, 0.328, -0.600, 0.181),
+            intercept=-2.497,
+            centre=(0.962, 8.871, -0.159, 0.706, -0.705, 0.184),
+            spread=(1.262, 6.511, 5.800, 0.112, 0.701, 0.155),
         ),
         "conventional": DoubtModel(
-            coefficients=(1.422, -0.829, 0.706, 0.111, -0.177),
-            intercept=-0.090,
-            centre=(1.582, 6.645, 4.289, 0.710, -0.724),
-            spread=(1.504, 6.617, 6.452, 0.113, 0.329),
+            coefficients=(1.400, -0.876, 0.759, 0.180, -0.150, 0.000),
+            intercept=-0.207,
+            centre=(1.551, 6.839, 4.289, 0.706, -0.708, 0.184),
+            spread=(1.506, 6.635, 6.414, 0.112, 0.319, 0.155),
         ),
         "adaptive": DoubtModel(
-            coefficients=(1.281, -0.553, 0.192, 0.444, -0.267),
-            intercept=-1.987,
-            centre=(0.821, 9.069, -1.483, 0.710, -0.767),
-            spread=(1.146, 6.353, 4.674, 0.113, 0.409),
+            coefficients=(1.332, -0.591, 0.163, 0.334, -0.204, 0.214),
+            intercept=-2.175,
+            centre=(0.788, 9.269, -1.498, 0.706, -0.750, 0.184),
+            spread=(1.129, 6.297, 4.711, 0.112, 0.405, 0.155),
         ),
         "robust": DoubtModel(
-            coefficients=(0.216, -0.328, 0.059, 0.708, -0.919),
-            intercept=-3.244,
-            centre=(0.806, 9.544, -1.694, 0.710, -0.556),
-            spread=(1.127, 6.392, 4.764, 0.113, 0.882),
+            coefficients=(0.428, -0.263, 0.231, 0.585, -0.972, 0.348),
+            intercept=-3.556,
+            centre=(0.777, 9.738, -1.730, 0.706, -0.520, 0.184),
+            spread=(1.115, 6.315, 4.736, 0.112, 0.829, 0.155),
         ),
         "robust_online": DoubtModel(
-            coefficients=(0.310, -0.676, 0.012, 0.692, -0.955),
-            intercept=-2.732,
-            centre=(0.774, 9.471, -1.807, 0.710, -0.867),
-            spread=(1.091, 6.436, 4.643, 0.113, 1.008),
+            coefficients=(0.338, -0.633, 0.087, 0.590, -1.078, 0.278),
+            intercept=-3.077,
+            centre=(0.732, 9.637, -1.697, 0.706, -0.841, 0.184),
+            spread=(1.061, 6.354, 4.733, 0.112, 0.979, 0.155),
         ),
     }
 )
