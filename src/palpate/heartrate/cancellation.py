@@ -15,8 +15,10 @@ Conventions
 -----------
 * Lags reach to either side, because light may lead or follow the accelerometer.
 * All axes share one ridge, so the result does not depend on how the sensor is turned.
-* Each light channel has its own filter; each window counts with the inverse of its
-  light power (weighted least squares), so a burst does not own the pool.
+* Each light channel has its own filter. Each window counts with the inverse of the power by
+  which the prediction may miss it (weighted least squares): that of its light, plus that of
+  its acceleration times the pool's mean gain from acceleration to light. So a burst owns the
+  pool neither where it moves the light nor where it moves the sensor alone.
 """
 
 from __future__ import annotations
@@ -26,6 +28,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import signal
 
+from palpate.conditioning.statistics import ratio
 from palpate.heartrate.preparation import WristSignals
 from palpate.heartrate.spectra import ComplexArray, RateAxis, power, window_spectra
 from palpate.signals import FloatArray
@@ -63,8 +66,13 @@ def learn_filters(signals: WristSignals, axis: RateAxis, *, look_ahead: bool) ->
         return np.empty((signals.first.size, channels, 0, LAGS))
     sums = [_normal_equations(signals, axis, part) for part in window_portions(signals)]
     gram, cross, light_power = (np.concatenate(parts) for parts in zip(*sums, strict=True))
-    weight = np.divide(1.0, light_power, out=np.zeros_like(light_power), where=light_power > 0)
     fade = np.exp(-signals.step_s / MEMORY_S)
+    motion_power = np.trace(gram, axis1=1, axis2=2)[:, np.newaxis]
+    light_pool, motion_pool = (
+        _pooled(p, fade, look_ahead=look_ahead) for p in (light_power, motion_power)
+    )
+    miss_power = light_power + motion_power * ratio(light_pool, motion_pool, undefined=0.0)
+    weight = ratio(np.ones_like(miss_power), miss_power, undefined=0.0)
     taps = np.empty_like(cross)
     for channel in range(channels):
         share = weight[:, channel, np.newaxis]

@@ -1,10 +1,11 @@
 """Our best estimator, without training: cancel motion, weigh the evidence, follow the pulse.
 
-1. Take out of each light channel what the accelerometer predicts (``cancellation``).
-2. Weigh how strongly the rest speaks for each rate from 30 to 230 bpm (``evidence``).
-3. Follow the rate through the record (``tracking``) and read it off around the most
+1. Bound the steps and spikes of each window's light (``transients``).
+2. Take out of each light channel what the accelerometer predicts (``cancellation``).
+3. Weigh how strongly the rest speaks for each rate from 30 to 230 bpm (``evidence``).
+4. Follow the rate through the record (``tracking``) and read it off around the most
    probable one.
-4. With the whole record at hand, sharpen by phase (``refinement``) and average over 6 s.
+5. With the whole record at hand, sharpen by phase (``refinement``) and average over 6 s.
 
 Confidence: the probability of being within 5 bpm, from a second track that listens to a
 quarter of the evidence only, times the amplitude share of the line there that motion does
@@ -22,7 +23,7 @@ help is to let a window's own light count twice when the rate is read off.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
@@ -38,6 +39,7 @@ from palpate.heartrate.preparation import WristSignals
 from palpate.heartrate.refinement import phase_refined
 from palpate.heartrate.spectra import ComplexArray, RateAxis, power, rate_axis
 from palpate.heartrate.tracking import forward, forward_backward, mean_near_peak
+from palpate.heartrate.transients import without_jumps
 from palpate.signals import FloatArray
 
 TOLERANCE_BPM = 5.0
@@ -88,6 +90,8 @@ def robust_online(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
 
 
 def _listen(signals: WristSignals, axis: RateAxis, *, look_ahead: bool) -> Heard:
+    bounded = [without_jumps(signals.ppg_windows[part]) for part in window_portions(signals)]
+    signals = replace(signals, ppg_windows=np.concatenate(bounded))
     filters = learn_filters(signals, axis, look_ahead=look_ahead)
     fresh_s = min(signals.step_s, signals.width / signals.fs_hz)
     candidates = slice(axis.rate_bpm.size)
