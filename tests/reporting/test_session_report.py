@@ -11,9 +11,9 @@ import pytest
 
 from palpate.io import open_session
 from palpate.pipeline import explain_session
-from palpate.reporting.findings import duration_text, findings
+from palpate.reporting.findings import findings
 from palpate.reporting.report import Report, write_report
-from palpate.reporting.tables import plain
+from palpate.reporting.tables import plain, untrusted_stretches
 from palpate.results import SessionResult
 from palpate.validation import InputError
 
@@ -90,6 +90,7 @@ def test_the_summary_is_strict_json_with_the_figures_of_the_result(
     whole = told["sources"][1]["activities"][-1]
     assert whole["mae_bpm"] == pytest.approx(result.sources[1].by_activity[-1].errors.mae_bpm)
     assert told["findings"] == list(report.findings)
+    assert told["findings"] == findings(result).lines()
     assert all(len(f["sha256"]) == 64 for f in told["files"])
 
 
@@ -129,26 +130,24 @@ def test_a_full_disk_leaves_the_old_report_as_it_was(
     assert not list(tmp_path.glob(".unfinished*"))
 
 
-def test_findings_name_the_weakest_activity_and_their_own_limits(result: SessionResult) -> None:
-    told = findings(result)
-    weakest = min(result.sources[4].by_activity[:-1], key=lambda r: r.errors.share_within)
-    line = next(t for t in told if t.startswith("Birch, conventional"))
-    assert f"weakest in {weakest.activity}" in line
-    assert "one session" in told[-1]
-
-
-def test_untrusted_time_is_said(result: SessionResult) -> None:
+def test_stretches_without_trust_carry_who_dissents(result: SessionResult) -> None:
     trusted = np.ones(len(result.windows), dtype=bool)
-    trusted[:30] = False
-    doubtful = replace(result, windows=result.windows.with_columns(trusted=trusted))
-    assert "not trusted for 1 min of" in findings(doubtful)[0]
-
-
-@pytest.mark.parametrize(
-    ("seconds", "text"), [(45.0, "45 s"), (60.0, "1 min"), (200.0, "3 min 20 s")]
-)
-def test_durations_read_as_a_person_says_them(seconds: float, text: str) -> None:
-    assert duration_text(seconds) == text
+    trusted[[10, 11, 12, 40]] = False
+    dissenter = np.full(len(trusted), "", dtype="<U8")
+    dissenter[[10, 11]] = "slope"
+    windows = result.windows.with_columns(
+        trusted=trusted,
+        reason=np.where(trusted, "", "detectors disagree"),
+        dissenter=dissenter,
+        disagreement_bpm=np.where(dissenter == "slope", -9.0, np.nan),
+        n_rivals=np.where(np.arange(len(trusted)) == 11, 3, 0),
+    )
+    first, second = untrusted_stretches(windows)
+    assert (first["start_s"], first["end_s"]) == (windows.start_s[10], windows.end_s[12])
+    assert first["dissenter"] == "slope"
+    assert (first["disagreement_bpm"], first["n_rivals"]) == (9.0, 3)
+    assert (second["start_s"], second["dissenter"]) == (windows.start_s[40], "")
+    assert untrusted_stretches(windows, most=1) == [first]
 
 
 def test_undefined_numbers_become_null() -> None:

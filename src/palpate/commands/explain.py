@@ -73,7 +73,7 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
 def checked_options(arguments: argparse.Namespace) -> Options:
     """Refuse options and a place for the report that cannot be used; return the options."""
     from palpate.heartrate import METHODS
-    from palpate.reporting.report import check_output
+    from palpate.reporting.folder import check_output
     from palpate.results import Options
     from palpate.validation import checked_choice
 

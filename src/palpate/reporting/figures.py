@@ -15,7 +15,18 @@ from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from palpate.evaluation.scoring import ALL, OUTSIDE, scored_windows, trusted_rate
 from palpate.explanation.dose_response import DoseResponse
-from palpate.reporting.style import BAD, FAINT, INK, MUTED, REFERENCE, SERIES, figure_style
+from palpate.reporting.style import (
+    BAD,
+    FAINT,
+    INK,
+    MUTED,
+    REFERENCE,
+    SERIES,
+    canvas,
+    figure_style,
+    legend_below,
+    legend_rows,
+)
 from palpate.results import BandResult, SessionResult, SourceResult
 from palpate.signals import Session
 
@@ -39,9 +50,11 @@ CAUSE_COLOURS = {
     "irregular rhythm": "#b8a1d9",
     "unexplained": "#c9ced4",
 }
+WIDE_IN, NARROW_IN = 8.4, 5.6
+"""Widths of a course over time and of the others, which a telephone shows without scrolling."""
 MAX_ERROR_SHOWN_BPM = 80.0
 INTENSITY_TICKS_MG = (0, 10, 30, 60, 100, 150, 200, 300, 400, 600, 800, 1000, 1500, 2000)
-MOST_TIME_TICKS = 10
+MOST_TIME_TICKS = 9
 TIME_STEPS_S = (5, 10, 30, 60, 120, 300, 600, 1800, 3600, 7200)
 DOTS: dict[str, Any] = {
     "ls": "none",
@@ -86,8 +99,9 @@ def session_figure(result: SessionResult, band: BandResult) -> Figure:
     moved = "mad_g" in band.motion
     heights = [3.0, 1.6] + ([1.3] if moved else [])
     with figure_style():
-        figure = Figure(figsize=(9.6, 1.5 * sum(heights) * 0.78))
-        axes = figure.subplots(len(heights), 1, sharex=True, height_ratios=heights)
+        figure, axes = canvas(
+            *(WIDE_IN, 1.2 * sum(heights) + 1.1), rows=len(heights), heights=heights, top_in=0.62
+        )
         _draw_rates(axes[0], result, band)
         _draw_errors(axes[1], result, band)
         if moved:
@@ -103,9 +117,10 @@ def session_figure(result: SessionResult, band: BandResult) -> Figure:
 def dose_figure(session: Session, source: SourceResult, dose: DoseResponse) -> Figure:
     """Absolute error against motion intensity: every window, quantile bins, monotone fit."""
     with figure_style():
-        figure = Figure(figsize=(9.6, 4.2))
-        axis = figure.subplots()
-        for name, colour in _activity_colours(dose.activities, session):
+        names = _activity_colours(dose.activities, session)
+        rows = legend_rows(len(names) + 2, columns=2)
+        figure, (axis,) = canvas(NARROW_IN, 4.0, legend=rows)
+        for name, colour in names:
             mine = dose.activity == name
             axis.plot(
                 dose.intensity[mine] * 1e3,
@@ -117,7 +132,7 @@ def dose_figure(session: Session, source: SourceResult, dose: DoseResponse) -> F
         axis.fill_between(
             dose.grid * 1e3, dose.fit_low_bpm, dose.fit_high_bpm, color=INK, alpha=0.14, lw=0
         )
-        axis.plot(dose.grid * 1e3, dose.fit_bpm, color=INK, lw=2, label="monotone fit, 95 % band")
+        axis.plot(dose.grid * 1e3, dose.fit_bpm, color=INK, lw=2, label="monotone fit, 95 %")
         centre = dose.bin_mean_bpm
         axis.errorbar(
             dose.bin_intensity * 1e3,
@@ -128,7 +143,7 @@ def dose_figure(session: Session, source: SourceResult, dose: DoseResponse) -> F
             mfc="white",
             color=INK,
             lw=1.0,
-            label="mean of a tenth of the windows",
+            label="tenths of the windows",
         )
         axis.axhline(dose.tolerance_bpm, color=BAD, lw=1.1, ls="--")
         axis.annotate(
@@ -139,14 +154,13 @@ def dose_figure(session: Session, source: SourceResult, dose: DoseResponse) -> F
             textcoords="offset points",
             ha="right",
             color=BAD,
-            fontsize=8.5,
         )
         _scale_intensity(axis, *(dose.grid[[0, -1]] * 1e3))
         axis.set_ylim(0, None)
-        axis.set_xlabel("motion intensity: mean amplitude deviation of the acceleration (mg)")
+        axis.set_xlabel("motion intensity: mean amplitude deviation (mg)")
         axis.set_ylabel("absolute error (bpm)")
         axis.set_title(f"{source.name}: error against motion")
-        axis.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), markerscale=1.4)
+        legend_below(figure, axis, columns=2)
     return figure
 
 
@@ -156,7 +170,11 @@ def _scale_intensity(axis: Axes, low_mg: float, high_mg: float) -> None:
         axis.set_xlim(0.95 * low_mg, 1.05 * high_mg)
         return
     axis.set_xscale("function", functions=(lambda x: np.sqrt(np.maximum(x, 0)), np.square))
-    axis.set_xticks([t for t in INTENSITY_TICKS_MG if t <= 1.05 * high_mg])
+    shown = [0.0]
+    for tick in INTENSITY_TICKS_MG:
+        if tick <= 1.05 * high_mg and np.sqrt(tick) - np.sqrt(shown[-1]) > 0.09 * np.sqrt(high_mg):
+            shown.append(tick)
+    axis.set_xticks(shown)
     axis.set_xlim(0.0, 1.05 * high_mg)
 
 
@@ -166,22 +184,27 @@ def causes_figure(source: SourceResult) -> Figure:
     scored = scored_windows(source.windows)
     rows = [row.activity for row in source.by_activity if row.errors.n]
     masks = [scored if name == ALL else scored & (table["activity"] == name) for name in rows]
-    labels = [f"{name} ({int(mine.sum())} windows)" for name, mine in zip(rows, masks, strict=True)]
+    labels = [f"{name} ({int(mine.sum())})" for name, mine in zip(rows, masks, strict=True)]
+    shown = [cause for cause in CAUSE_COLOURS if (table["cause"][scored] == cause).any()]
     with figure_style():
-        figure = Figure(figsize=(9.6, 1.0 + 0.36 * len(rows)))
-        axis = figure.subplots()
+        lines = legend_rows(len(shown), columns=3)
+        figure, (axis,) = canvas(
+            *(NARROW_IN, 0.5 + 0.34 * len(rows)),
+            left_in=0.25 + 0.085 * max(map(len, labels)),
+            legend=lines,
+        )
         begun = np.zeros(len(rows))
-        for cause, colour in CAUSE_COLOURS.items():
+        for cause in shown:
             share = [100.0 * (table["cause"][mine] == cause).mean() for mine in masks]
-            if any(share):
-                axis.barh(labels, share, left=begun, height=0.62, color=colour, label=cause)
-                begun += share
+            colour = CAUSE_COLOURS[cause]
+            axis.barh(labels, share, left=begun, height=0.62, color=colour, label=cause)
+            begun += share
         axis.set_xlim(0, 100)
         axis.invert_yaxis()
         axis.grid(axis="y", visible=False)
         axis.set_xlabel("scored windows outside tolerance (%)")
         axis.set_title(f"{source.name}: why")
-        axis.legend(loc="upper left", bbox_to_anchor=(1.0, 1.05))
+        legend_below(figure, axis, columns=3)
     return figure
 
 
@@ -195,8 +218,8 @@ def agreement_figure(session: Session, source: SourceResult) -> Figure:
     activity = source.windows["activity"][scored]
     names = list(dict.fromkeys(activity.tolist()))
     with figure_style():
-        figure = Figure(figsize=(9.6, 3.9))
-        left, right = figure.subplots(1, 2)
+        rows = legend_rows(len(names), columns=3) if session.activities else 0
+        figure, (left, right) = canvas(NARROW_IN, 6.0, rows=2, gap_in=0.85, legend=rows)
         for name, colour in _activity_colours(names, session):
             mine = activity == name
             left.plot(reference[mine], estimate[mine], color=colour, **DOTS)
@@ -224,13 +247,13 @@ def agreement_figure(session: Session, source: SourceResult) -> Figure:
                 xytext=(-3, 3),
                 textcoords="offset points",
                 ha="right",
-                fontsize=8.5,
+                bbox={"facecolor": "white", "alpha": 0.75, "lw": 0, "pad": 1},
             )
         right.set_xlabel("reference (bpm)")
         right.set_ylabel("error (bpm)")
         right.set_title("error, bias and 95 % limits of agreement")
         if session.activities:
-            figure.legend(loc="outside lower center", ncols=len(names), markerscale=1.4)
+            legend_below(figure, right, columns=3)
     return figure
 
 
@@ -239,8 +262,7 @@ def reference_figure(result: SessionResult) -> Figure:
     windows = result.windows
     middle_s = windows.middle_s
     with figure_style():
-        figure = Figure(figsize=(9.6, 2.9))
-        axis = figure.subplots()
+        figure, (axis,) = canvas(WIDE_IN, 3.0, top_in=0.62)
         axis.plot(middle_s, windows["hr_bpm"], color=FAINT, lw=1.2)
         trusted = trusted_rate(windows)
         axis.plot(middle_s, trusted, color=REFERENCE, label="trusted")
@@ -321,7 +343,7 @@ def _name_activities(axis: Axes, result: SessionResult) -> None:
             xytext=(0, 4),
             textcoords="offset points",
             ha="center",
-            fontsize=8.5,
+            fontsize=9.5,
             color=MUTED,
             annotation_clip=True,
         )

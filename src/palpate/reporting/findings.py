@@ -1,104 +1,280 @@
-"""Findings in plain words, never stronger than the data behind them."""
+"""Findings: of every band and activity how far to trust it and why it failed, in short sentences.
+
+They stand at the top of the report and are never stronger than the data behind them: few
+windows, few errors to rank, an untrusted reference and a single session are said where they
+are so. A band is judged by its first source, its own heart rate where it gives one.
+"""
 
 from __future__ import annotations
 
 import math
+import statistics
+from collections import Counter
+from dataclasses import dataclass
 
-from palpate.evaluation.scoring import ActivityError
+import numpy as np
+
+from palpate.evaluation.scoring import ALL, OUTSIDE, ActivityError
 from palpate.explanation.causes import UNEXPLAINED
 from palpate.explanation.dose_response import DoseResponse
-from palpate.results import SessionResult, SourceResult
+from palpate.explanation.oracle_split import light_carries
+from palpate.heartrate import METHODS
+from palpate.results import DEVICE, BandResult, SessionResult, SourceResult
+from palpate.signals import Activity, BoolArray
 
 FEW_WINDOWS = 30  # a minute of 2-s steps; fewer say little (common practice, no source)
-NO_WRIST = "There is no wrist recording, so this is the ECG reference alone."
 FEWEST_TO_RANK = 10
 MOST_CAUSES_NAMED = 2
+WORTH_SAYING = 0.1  # share of an activity's windows without a number, or without a reference
+TRUST_FROM, CARE_FROM = 0.95, 0.80  # shares within tolerance; common practice, no source
+VERDICTS = {
+    "good": "trust it",
+    "fair": "trust it with care",
+    "poor": "do not trust it",
+    "few": "too little to tell",
+}
+GRADES = ("poor", "fair", "few", "good")
+PLAIN_CAUSES = {
+    "reference fault": "the ECG, not the wrist, seems to be wrong",
+    "clock error": "the band's clock was off",
+    "cadence lock": "it followed the arm's rhythm instead of the pulse",
+    "motion swamping": "movement outshone the pulse in the light",
+    "shaking": "vibration hid the pulse",
+    "contact change": "the sensor lifted, pressed or slipped",
+    "low perfusion": "the pulse in the light was too faint",
+    "tracking lag": "it was right but late",
+    "harmonic error": "it read half or double the rate",
+    "irregular rhythm": "the beats came too unevenly for one rate",
+}
+NO_WRIST = "There is no wrist recording, so this is the ECG reference alone."
 ONE_SESSION = (
     "This is one session. It shows what happened here, not what a device does in general: at "
-    "least five sessions per activity are wanted (common practice, no source)."
+    "least five sessions per activity are wanted (common practice, no source). Pool their "
+    "reports with palpate study."
 )
 
 
-def findings(result: SessionResult) -> list[str]:
-    """Return the sentences that stand at the top of the report."""
-    if not result.sources:
-        return [_reference_sentence(result), NO_WRIST]
-    about_sources = [" ".join(_source_sentences(source)) for source in result.sources]
-    return [_reference_sentence(result), *about_sources, ONE_SESSION]
+@dataclass(frozen=True, slots=True)
+class ActivityFinding:
+    """How far to trust a band in one activity (a key of `VERDICTS`), by what numbers, and why."""
+
+    activity: str
+    grade: str
+    numbers: str
+    why: tuple[str, ...]
+
+    @property
+    def verdict(self) -> str:
+        """The grade in words."""
+        return VERDICTS[self.grade]
+
+
+@dataclass(frozen=True, slots=True)
+class BandFinding:
+    """What to say of a band as a whole, and of its activities, the worst grades first."""
+
+    band: str
+    about: str
+    overall: str
+    activities: tuple[ActivityFinding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """Everything that stands at the top of the report."""
+
+    reference: str
+    bands: tuple[BandFinding, ...]
+    limits: tuple[str, ...]
+
+    def lines(self) -> list[str]:
+        """Return the findings as lines of text, for the terminal and the summary."""
+        told = [self.reference]
+        for band in self.bands:
+            about = f" ({band.about})" if band.about else ""
+            told.append(f"{band.band}{about}. {band.overall}")
+            for one in band.activities:
+                told.append(f"  {one.activity}: {one.verdict}. {one.numbers}")
+                told += [f"    {line}" for line in one.why]
+        return [*told, *self.limits]
+
+
+def findings(result: SessionResult) -> Findings:
+    """Return what stands at the top of the report."""
+    bands = tuple(_band_finding(band, result) for band in result.bands if band.sources)
+    limits = (ONE_SESSION,) if bands else (NO_WRIST,)
+    return Findings(_reference_sentence(result), bands, limits)
 
 
 def _reference_sentence(result: SessionResult) -> str:
     windows = result.windows
     step_s = result.options.step_s
     doubtful = int((~windows["trusted"].astype(bool)).sum())
-    total = duration_text(len(windows) * step_s)
     if not doubtful:
         return f"The ECG reference is trusted in all of its {len(windows)} windows."
+    if doubtful == len(windows):
+        reason = Counter(windows["reason"].tolist()).most_common(1)[0][0]
+        return (
+            f"The ECG reference is nowhere to be trusted ({reason}), so nothing can be scored; "
+            "check which channel is the ECG, and its electrodes."
+        )
     return (
-        f"The ECG reference is not trusted for {duration_text(doubtful * step_s)} of {total}; "
-        "those windows are not scored."
+        f"The ECG reference is not trusted for {duration_text(doubtful * step_s)} of "
+        f"{duration_text(len(windows) * step_s)}; those windows are not scored."
     )
 
 
-def _source_sentences(source: SourceResult) -> list[str]:
-    whole = source.by_activity[-1]
-    if not whole.errors.n:
-        return [f"{source.name}: no window could be scored."]
-    lines = [
-        f"{source.name}: {_share(whole)} of {whole.errors.n} scored windows are within tolerance, "
-        f"mean absolute error {whole.errors.mae_bpm:.1f} bpm."
-    ]
-    named = [row for row in source.by_activity[:-1] if row.errors.n]
-    if named:
-        weakest = min(named, key=lambda row: row.errors.share_within)
-        lines += _weakest_sentences(source, weakest)
-    rises = [r for r in source.events if r.event.kind == "rise"]
-    if rises:
-        seen = sum(r.detected for r in rises)
-        lines.append(f"It saw {seen} of the {len(rises)} rises of the heart rate.")
-    return [*lines, *_cause_sentences(source)]
-
-
-def _weakest_sentences(source: SourceResult, weakest: ActivityError) -> list[str]:
-    if weakest.errors.share_within == 1.0:
-        return ["No activity has a window outside it."]
-    few = f", only {weakest.errors.n} windows" if weakest.errors.n < FEW_WINDOWS else ""
-    lines = [
-        f"It is weakest in {weakest.activity}: {_share(weakest)} within tolerance, "
-        f"{weakest.errors.mae_bpm:.1f} bpm{few}."
-    ]
-    excess = next(
-        (e for e in (source.dose.excess if source.dose else ()) if e.activity == weakest.activity),
-        None,
+def _band_finding(band: BandResult, result: SessionResult) -> BandFinding:
+    source, recording = band.sources[0], band.recording
+    device = recording.device if recording.device != recording.name else ""
+    firmware = f"firmware {recording.firmware}" if recording.firmware else ""
+    named = [row for row in source.by_activity if row.activity != ALL]
+    told = [_activity_finding(row, band, result) for row in named or source.by_activity]
+    return BandFinding(
+        band=recording.name,
+        about=", ".join(text for text in (device, firmware, recording.placement) if text),
+        overall=f"Judged by {_reading(source.source)}: {_numbers(source.by_activity[-1])}",
+        activities=tuple(sorted(told, key=lambda one: GRADES.index(one.grade))),
     )
-    if excess is not None and excess.low_bpm > 0:
-        lines.append(
-            f"That is {excess.excess_bpm:.0f} bpm ({excess.low_bpm:.0f} to {excess.high_bpm:.0f}) "
-            "more than its motion intensity explains."
+
+
+def _reading(source: str) -> str:
+    if source.startswith(DEVICE):
+        return f"its own heart rate{source.removeprefix(DEVICE)}"
+    return f"what palpate's {source!r} reads from its light"
+
+
+def _numbers(row: ActivityError) -> str:
+    if not row.errors.n:
+        return "no window could be scored."
+    return (
+        f"{_share(row)} of {row.errors.n} windows within tolerance, off by "
+        f"{row.errors.mae_bpm:.1f} bpm on average."
+    )
+
+
+def _activity_finding(
+    row: ActivityError, band: BandResult, result: SessionResult
+) -> ActivityFinding:
+    source = band.sources[0]
+    mine = np.ones(len(source.windows), dtype=bool)
+    if row.activity != ALL:
+        mine = source.windows["activity"] == row.activity
+    grade = _grade(row)
+    why = _missing_sentences(row)
+    if grade in ("fair", "poor"):
+        why += _cause_sentences(source, mine)
+        why += _light_sentences(source, band, mine)
+        why += _other_sentences(band, row.activity)
+        why += _excess_sentences(source, row.activity)
+    why += _rise_sentences(source, row.activity, result.session.activities)
+    numbers = _numbers(row)
+    if 0 < row.errors.n < FEW_WINDOWS:
+        numbers += f" These are only {row.errors.n} windows."
+    return ActivityFinding(_named(row.activity), grade, _capital(numbers), tuple(why))
+
+
+def _grade(row: ActivityError) -> str:
+    if row.errors.n < FEW_WINDOWS:
+        return "few"
+    within = row.errors.share_within
+    return "good" if within >= TRUST_FROM else "fair" if within >= CARE_FROM else "poor"
+
+
+def _missing_sentences(row: ActivityError) -> list[str]:
+    told = []
+    if row.n_windows and row.n_untrusted > WORTH_SAYING * row.n_windows:
+        told.append(
+            f"The reference is not trusted in {row.n_untrusted} of its {row.n_windows} windows; "
+            "this judges the others."
         )
-    return lines
+    if row.coverage < 1.0 - WORTH_SAYING:
+        told.append(f"It gave no heart rate in {100 * (1.0 - row.coverage):.0f} % of the windows.")
+    return told
 
 
-def _cause_sentences(source: SourceResult) -> list[str]:
-    counts = source.causes.counts()
-    outside = sum(counts.values())
-    if outside < FEWEST_TO_RANK:
+def _cause_sentences(source: SourceResult, mine: BoolArray) -> list[str]:
+    outside = mine & (source.windows["status"] == OUTSIDE)
+    counts = Counter(source.causes.windows["cause"][outside].tolist())
+    n = int(outside.sum())
+    if n < FEWEST_TO_RANK:
+        return [f"Only {n} windows are outside tolerance, too few to rank causes."]
+    unexplained = 100 * counts.pop(UNEXPLAINED, 0) / n
+    named = [
+        f"{PLAIN_CAUSES[cause]} ({cause}, {100 * count / n:.0f} %)"
+        for cause, count in counts.most_common(MOST_CAUSES_NAMED)
+    ]
+    if not named:
+        return [f"No cause is shown for its {n} windows outside tolerance."]
+    text = f"Why, above all: {'; then '.join(named)}."
+    if unexplained:
+        text += f" Of {n} windows outside tolerance {unexplained:.0f} % stay unexplained."
+    return [text]
+
+
+def _light_sentences(source: SourceResult, band: BandResult, mine: BoolArray) -> list[str]:
+    if source.split is None:
         return []
-    unexplained = counts.pop(UNEXPLAINED)
-    ranked = sorted(counts.items(), key=lambda item: -item[1])[:MOST_CAUSES_NAMED]
-    named = [f"{name} ({100 * n / outside:.0f} %)" for name, n in ranked if n]
-    lines = []
-    if named:
-        lines.append(
-            f"What put its {outside} windows outside tolerance is, above all, "
-            f"{' and '.join(named)}; {100 * unexplained / outside:.0f} % stay unexplained."
-        )
-    if source.split is not None and source.split.n_missed + source.split.n_never_had_it:
-        lines.append(
-            f"In {100 * source.split.missed_share:.0f} % of them the light carried the pulse and "
-            "the algorithm missed it."
-        )
-    return lines
+    table = source.windows.joined(band.oracle)
+    carried, known = light_carries(table)
+    outside = mine & (source.windows["status"] == OUTSIDE) & known
+    n = int(outside.sum())
+    if n < FEWEST_TO_RANK:
+        return []
+    missed = f"{100 * float(carried[outside].mean()):.0f} %"
+    if missed == "0 %":
+        return ["In none of them did the light show the pulse."]
+    return [f"In {missed} of them the light carried the pulse and the algorithm missed it."]
+
+
+def _other_sentences(band: BandResult, activity: str) -> list[str]:
+    """Say how well the same light was read otherwise."""
+    rows = {
+        other.source: row
+        for other in band.sources[1:]
+        for row in other.by_activity
+        if row.activity == activity and row.errors.n and other.source in METHODS
+    }
+    if not rows:
+        return []
+    told = " and ".join(f"{_share(row)} by {name!r}" for name, row in rows.items())
+    return [f"Read from its light by palpate, {told} are within tolerance."]
+
+
+def _excess_sentences(source: SourceResult, activity: str) -> list[str]:
+    for one in source.dose.excess if source.dose else ():
+        if one.activity == activity and one.low_bpm > 0:
+            return [
+                f"It is off by {one.excess_bpm:.0f} bpm ({one.low_bpm:.0f} to "
+                f"{one.high_bpm:.0f}) more than its motion intensity explains."
+            ]
+    return []
+
+
+def _rise_sentences(
+    source: SourceResult, activity: str, activities: tuple[Activity, ...]
+) -> list[str]:
+    rises = [
+        response
+        for response in source.events
+        if response.event.kind == "rise"
+        and activity in (ALL, activity_at(activities, response.event.middle_s))
+    ]
+    if not rises:
+        return []
+    late_s = [rise.late_s for rise in rises if not math.isnan(rise.late_s)]
+    typical_s = statistics.median(late_s) if late_s else 0.0
+    late = f", {typical_s:.0f} s late" if typical_s >= 1.0 else ""
+    late += " in the median" if late and len(late_s) > 1 else ""
+    seen = sum(rise.detected for rise in rises)
+    if len(rises) == 1:
+        return [f"It {'saw' if seen else 'missed'} the one rise of the heart rate{late}."]
+    return [f"It saw {seen} of {len(rises)} rises of the heart rate{late}."]
+
+
+def activity_at(activities: tuple[Activity, ...], at_s: float) -> str:
+    """Return the activity at a time; ``""`` between activities."""
+    return next((a.name for a in activities if a.start_s <= at_s < a.end_s), "")
 
 
 def motion_sentence(dose: DoseResponse) -> str:
@@ -119,6 +295,14 @@ def motion_sentence(dose: DoseResponse) -> str:
         f"{start} at a motion intensity of {dose.limit * 1e3:.0f} mg "
         f"(95 % interval {low} to {high})."
     )
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _named(activity: str) -> str:
+    return "the whole session" if activity == ALL else activity
 
 
 def _share(row: ActivityError) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -15,6 +16,12 @@ def check_output(folder: Path) -> None:
     """Refuse a place that cannot become a folder, before any work is done for it."""
     if folder.exists() and not folder.is_dir():
         raise InputError(f"{folder} is a file; name a folder for the report with -o")
+    nearest = next(place for place in (folder, *folder.absolute().parents) if place.exists())
+    if not nearest.is_dir() or not os.access(nearest, os.W_OK | os.X_OK):
+        raise InputError(
+            f"cannot write the report into {folder}: {nearest} is no folder that may be written "
+            "to; choose another with -o"
+        )
 
 
 @contextmanager

@@ -16,9 +16,22 @@ from palpate.evaluation.scoring import ALL, OUTSIDE, WITHIN, scored_windows
 from palpate.explanation.doubt import area_under_roc
 from palpate.explanation.events import EventResponse
 from palpate.reporting.figures import figure_name
-from palpate.reporting.findings import duration_text, motion_sentence
+from palpate.reporting.findings import (
+    CARE_FROM,
+    FEW_WINDOWS,
+    TRUST_FROM,
+    Findings,
+    activity_at,
+    duration_text,
+    motion_sentence,
+)
 from palpate.reporting.style import data_uri
-from palpate.reporting.tables import cause_rows, source_files, untrusted_reasons
+from palpate.reporting.tables import (
+    cause_rows,
+    source_files,
+    untrusted_reasons,
+    untrusted_stretches,
+)
 from palpate.results import BandResult, SessionResult, SourceResult
 
 CAUTIONS = (
@@ -41,12 +54,18 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     made.filters.update(
-        bpm=_bpm, signed=_signed, share=_share, r=_correlation, time=duration_text, clock=_clock
+        capitalize_first=_capital,
+        bpm=_bpm,
+        signed=_signed,
+        share=_share,
+        r=_correlation,
+        time=duration_text,
+        clock=_clock,
     )
     return made
 
 
-def session_page(result: SessionResult, told: list[str], pictures: Mapping[str, bytes]) -> str:
+def session_page(result: SessionResult, told: Findings, pictures: Mapping[str, bytes]) -> str:
     """Return the page as self-contained HTML: every figure is inside it."""
     uris = {name: data_uri(svg) for name, svg in pictures.items()}
     return (
@@ -58,7 +77,6 @@ def session_page(result: SessionResult, told: list[str], pictures: Mapping[str, 
             notes=result.session.notes,
             duration_s=float(result.windows.end_s[-1] - result.windows.start_s[0]),
             findings=told,
-            source_names=[source.name for source in result.sources],
             cautions=CAUTIONS,
             figures=uris,
             reference={
@@ -67,6 +85,7 @@ def session_page(result: SessionResult, told: list[str], pictures: Mapping[str, 
                 "n_windows": len(result.windows),
                 "trusted_share": float(result.windows["trusted"].mean()),
                 "reasons": untrusted_reasons(result.windows),
+                "stretches": untrusted_stretches(result.windows),
             },
             glance=_glance(result),
             bands=[_band(index, band, result, uris) for index, band in enumerate(result.bands)],
@@ -74,6 +93,7 @@ def session_page(result: SessionResult, told: list[str], pictures: Mapping[str, 
             files=source_files(result),
             version=__version__,
             all_activities=ALL,
+            grades={"trust": TRUST_FROM, "care": CARE_FROM, "few": FEW_WINDOWS},
         )
     )
 
@@ -125,7 +145,8 @@ def _by_activity(
     groups: dict[str, list[EventResponse]] = {}
     for response in responses:
         if response.event.kind == "rise":
-            groups.setdefault(_activity_at(result, response.event.middle_s), []).append(response)
+            name = activity_at(result.session.activities, response.event.middle_s)
+            groups.setdefault(name or "between activities", []).append(response)
     return [
         {
             "activity": activity,
@@ -136,11 +157,6 @@ def _by_activity(
         }
         for activity, held in groups.items()
     ]
-
-
-def _activity_at(result: SessionResult, at_s: float) -> str:
-    names = [a.name for a in result.session.activities if a.start_s <= at_s < a.end_s]
-    return names[0] if names else "between activities"
 
 
 def _median(values: list[float]) -> float:
@@ -171,16 +187,20 @@ def _by_flag(band: BandResult, status: Any) -> list[dict[str, Any]]:
     return rows
 
 
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
 def _clock(seconds: float) -> str:
     return f"{int(seconds // 60)}:{int(seconds % 60):02d}"
 
 
 def _bpm(value: float) -> str:
-    return "–" if math.isnan(value) else f"{value:.1f}"
+    return "–" if math.isnan(value) else f"{round(value, 1) + 0.0:.1f}".replace("-", "−")
 
 
 def _signed(value: float) -> str:
-    return "–" if math.isnan(value) else f"{value:+.1f}".replace("-", "−")
+    return "–" if math.isnan(value) else f"{round(value, 1) + 0.0:+.1f}".replace("-", "−")
 
 
 def _share(value: float) -> str:

@@ -13,11 +13,13 @@ from typing import Any
 import numpy as np
 
 from palpate import __version__
+from palpate.conditioning import runs
 from palpate.results import BandResult, SessionResult, SourceResult
 from palpate.signals import Recording, WindowTable
 
 SCHEMA = 1
 DIGITS = 6
+MOST_STRETCHES = 40
 
 
 def window_rows(result: SessionResult) -> Iterator[dict[str, Any]]:
@@ -129,6 +131,34 @@ def untrusted_reasons(windows: WindowTable) -> dict[str, int]:
     """Count the windows without a trusted reference by reason, most frequent first."""
     reasons = windows["reason"][~windows["trusted"].astype(bool)].tolist()
     return dict(Counter(reasons).most_common())
+
+
+def untrusted_stretches(
+    windows: WindowTable, *, most: int = MOST_STRETCHES
+) -> list[dict[str, Any]]:
+    """Return the longest stretches without a trusted reference, in order of time.
+
+    Each with its commonest reason, the detector that differs most there and by how much
+    (median), and the most places in one window that look like a beat and are none.
+    """
+    rows = []
+    for first, last in zip(*runs(~windows["trusted"].astype(bool)), strict=True):
+        inside = slice(first, last)
+        dissenters = [name for name in windows["dissenter"][inside].tolist() if name]
+        apart_bpm = np.abs(windows["disagreement_bpm"][inside])
+        apart_bpm = apart_bpm[np.isfinite(apart_bpm)]
+        rows.append(
+            {
+                "start_s": float(windows.start_s[first]),
+                "end_s": float(windows.end_s[last - 1]),
+                "reason": Counter(windows["reason"][inside].tolist()).most_common(1)[0][0],
+                "dissenter": Counter(dissenters).most_common(1)[0][0] if dissenters else "",
+                "disagreement_bpm": float(np.median(apart_bpm)) if apart_bpm.size else math.nan,
+                "n_rivals": int(windows["n_rivals"][inside].max()),
+            }
+        )
+    longest = sorted(rows, key=lambda row: row["start_s"] - row["end_s"])[:most]
+    return sorted(longest, key=lambda row: row["start_s"])
 
 
 def source_files(result: SessionResult) -> list[dict[str, str]]:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +10,7 @@ from pathlib import Path
 from matplotlib.figure import Figure
 
 from palpate.detector_validation import Options, RecordRun
-from palpate.io.atomic import explain_os_error
+from palpate.reporting.folder import filling
 from palpate.reporting.style import save_figure, svg_bytes
 from palpate.reporting.tables import write_csv
 from palpate.reporting.validation_figures import (
@@ -41,7 +39,6 @@ from palpate.reporting.validation_text import (
     latex_table,
     markdown_table,
 )
-from palpate.validation import InputError
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,22 +68,13 @@ def write_validation(
     summary = validation_summary(runs, options)
     pictures = {name: svg_bytes(figure) for name, figure in drawn.items()}
     page = validation_page(runs, options, told, pictures, folder_name=folder_name)
-    try:
-        output.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=".unfinished-", dir=output) as made:
-            draft = Path(made)
-            (draft / "figures").mkdir()
-            for name, figure in drawn.items():
-                save_figure(figure, draft / "figures", name, pictures[name])
-            _write_tables(runs, options, draft)
-            numbers = json.dumps({**summary, "findings": told}, indent=2, allow_nan=False)
-            (draft / "validation.json").write_text(numbers + "\n", encoding="utf-8")
-            (draft / "report.html").write_text(page, encoding="utf-8")
-            shutil.rmtree(output / "figures", ignore_errors=True)
-            for item in sorted(draft.iterdir()):
-                item.replace(output / item.name)
-    except OSError as fault:
-        raise InputError(explain_os_error(fault)) from fault
+    with filling(output) as draft:
+        for name, figure in drawn.items():
+            save_figure(figure, draft / "figures", name, pictures[name])
+        _write_tables(runs, options, draft)
+        numbers = json.dumps({**summary, "findings": told}, indent=2, allow_nan=False)
+        (draft / "validation.json").write_text(numbers + "\n", encoding="utf-8")
+        (draft / "report.html").write_text(page, encoding="utf-8")
     return ValidationReport(output / "report.html", tuple(told), summary)
 
 

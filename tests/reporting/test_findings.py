@@ -1,0 +1,168 @@
+"""Findings are short, begin with what failed, and never say more than the data."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from palpate.evaluation.scoring import ALL, OUTSIDE, errors_by_activity, score_windows
+from palpate.explanation.causes import CAUSES
+from palpate.io import open_session
+from palpate.pipeline import explain_session
+from palpate.reporting.findings import (
+    FEW_WINDOWS,
+    GRADES,
+    PLAIN_CAUSES,
+    VERDICTS,
+    ActivityFinding,
+    activity_at,
+    duration_text,
+    findings,
+)
+from palpate.results import BandResult, SessionResult, SourceResult
+from palpate.signals import Activity, RateSeries
+
+
+@pytest.fixture(scope="module")
+def result(hut_sheet: Path) -> SessionResult:
+    return explain_session(open_session(hut_sheet))
+
+
+def rescored(result: SessionResult, error_bpm: np.ndarray) -> SessionResult:
+    """Return the session as if its first band had shown reference + error throughout."""
+    windows = result.windows.with_columns(
+        trusted=np.ones(len(result.windows), dtype=bool),
+        hr_bpm=np.full(len(result.windows), 100.0),
+    )
+    n = len(windows)
+    blank, nothing = np.full(n, np.nan), np.full(n, "")
+    rate = RateSeries("device", windows.start_s, windows.end_s, 100.0 + error_bpm, blank, nothing)
+    scored = score_windows(windows, rate)
+    band = result.bands[0]
+    causes = band.sources[0].causes
+    named = np.where(scored["status"] == OUTSIDE, "shaking", "")
+    first = replace(
+        band.sources[0],
+        windows=scored,
+        by_activity=errors_by_activity(scored),
+        dose=None,
+        causes=replace(causes, windows=causes.windows.with_columns(cause=named)),
+    )
+    bands = (replace(band, sources=(first, *band.sources[1:])),)
+    return replace(result, windows=windows, bands=bands)
+
+
+def told_of(result: SessionResult, activity: str) -> ActivityFinding:
+    (band,) = findings(result).bands
+    return next(one for one in band.activities if one.activity == activity)
+
+
+def longest_activity(result: SessionResult) -> tuple[str, np.ndarray]:
+    names = result.windows["activity"]
+    name = max(set(names.tolist()) - {""}, key=lambda each: (names == each).sum())
+    return name, np.flatnonzero(names == name)
+
+
+@pytest.mark.parametrize(
+    ("outside_share", "grade"), [(0.0, "good"), (0.04, "good"), (0.1, "fair"), (0.5, "poor")]
+)
+def test_the_grade_follows_the_share_within_tolerance(
+    result: SessionResult, outside_share: float, grade: str
+) -> None:
+    name, rows = longest_activity(result)
+    error = np.zeros(len(result.windows))
+    error[rows[: round(outside_share * len(rows))]] = 30.0
+    found = told_of(rescored(result, error), name)
+    assert found.grade == grade
+    assert found.verdict == VERDICTS[grade]
+    assert f"of {len(rows)} windows" in found.numbers
+
+
+def test_few_windows_are_too_little_to_tell(result: SessionResult) -> None:
+    name, rows = longest_activity(result)
+    error = np.full(len(result.windows), np.nan)
+    error[rows[: FEW_WINDOWS - 1]] = 0.0
+    found = told_of(rescored(result, error), name)
+    assert found.grade == "few"
+    assert f"only {FEW_WINDOWS - 1} windows" in found.numbers
+    assert any("gave no heart rate in" in line for line in found.why)
+
+
+def test_what_failed_comes_first_with_its_causes(result: SessionResult) -> None:
+    told = findings(result)
+    for band in told.bands:
+        grades = [GRADES.index(one.grade) for one in band.activities]
+        assert grades == sorted(grades)
+        for one in band.activities:
+            reasons = [line for line in one.why if line.startswith(("Why", "Only", "No cause"))]
+            assert len(reasons) == (one.grade in ("fair", "poor"))
+
+
+def test_causes_are_counted_within_the_activity(result: SessionResult) -> None:
+    name, rows = longest_activity(result)
+    error = np.zeros(len(result.windows))
+    error[rows] = 30.0
+    changed = rescored(result, error)
+    cause = np.full(len(result.windows), "shaking", dtype="<U16")
+    n = len(rows)
+    cause[rows[: n // 2]] = "tracking lag"
+    cause[rows[-n // 10 :]] = "unexplained"
+    source = changed.bands[0].sources[0]
+    causes = replace(source.causes, windows=source.causes.windows.with_columns(cause=cause))
+    band = replace(changed.bands[0], sources=(replace(source, causes=causes),))
+    found = told_of(replace(changed, bands=(band,)), name)
+    (why,) = (line for line in found.why if line.startswith("Why"))
+    late, unknown = 100 * (n // 2) / n, 100 * len(rows[-n // 10 :]) / n
+    assert why.startswith(f"Why, above all: it was right but late (tracking lag, {late:.0f} %);")
+    assert f"Of {n} windows outside tolerance {unknown:.0f} % stay unexplained" in why
+
+
+def test_every_cause_has_its_plain_words() -> None:
+    assert set(PLAIN_CAUSES) == {cause.name for cause in CAUSES}
+
+
+def test_limits_are_said(result: SessionResult) -> None:
+    text = "\n".join(findings(result).lines())
+    assert "one session" in text
+    assert "at least five sessions per activity" in text
+    assert "no wrist recording" in findings(replace(result, bands=())).lines()[-1]
+
+
+def test_untrusted_time_is_said(result: SessionResult) -> None:
+    trusted = np.ones(len(result.windows), dtype=bool)
+    trusted[:30] = False
+    doubtful = replace(result, windows=result.windows.with_columns(trusted=trusted))
+    assert "not trusted for 1 min of" in findings(doubtful).reference
+    nowhere = result.windows.with_columns(
+        trusted=np.zeros(len(trusted), dtype=bool), reason=np.full(len(trusted), "flat line")
+    )
+    assert (
+        "nowhere to be trusted (flat line)" in findings(replace(result, windows=nowhere)).reference
+    )
+
+
+def test_a_session_without_activities_is_judged_as_a_whole(result: SessionResult) -> None:
+    def whole(source: SourceResult) -> SourceResult:
+        return replace(source, by_activity=source.by_activity[-1:])
+
+    def without(band: BandResult) -> BandResult:
+        return replace(band, sources=tuple(whole(source) for source in band.sources))
+
+    assert result.sources[0].by_activity[-1].activity == ALL
+    told = findings(replace(result, bands=tuple(without(band) for band in result.bands)))
+    assert [one.activity for one in told.bands[0].activities] == ["the whole session"]
+
+
+def test_activities_are_half_open() -> None:
+    activities = (Activity("lift", 0.0, 10.0), Activity("ride", 10.0, 20.0))
+    assert [activity_at(activities, at_s) for at_s in (0.0, 10.0, 20.0)] == ["lift", "ride", ""]
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"), [(45.0, "45 s"), (60.0, "1 min"), (200.0, "3 min 20 s")]
+)
+def test_durations_read_as_a_person_says_them(seconds: float, text: str) -> None:
+    assert duration_text(seconds) == text
