@@ -10,7 +10,7 @@ from palpate.heartrate.spectra import power, rate_axis, window_spectra
 
 
 def cancelled(s, axis, *, look_ahead=True):
-    return cancel_motion(s, axis, learn_filters(s, axis, look_ahead=look_ahead), slice(None))
+    return cancel_motion(s, axis, learn_filters(s, look_ahead=look_ahead), slice(None))
 
 
 @pytest.fixture
@@ -25,7 +25,7 @@ def signals(wrist):
 @pytest.mark.parametrize("look_ahead", [False, True])
 def test_the_filters_solve_the_pooled_least_squares_problem(signals, look_ahead, monkeypatch):
     monkeypatch.setattr(cancellation, "RIDGE", 1e-9)
-    monkeypatch.setattr(cancellation, "BIN_STRIDE", 1)
+    monkeypatch.setattr(cancellation, "CORRELATION_NFFT", 1500)
     s = signals(duration_s=24.0)
     axis = rate_axis(s)
     light, motion = window_spectra(s.ppg_windows, axis), window_spectra(s.acc_windows, axis)
@@ -51,13 +51,13 @@ def test_the_filters_solve_the_pooled_least_squares_problem(signals, look_ahead,
     assert np.abs(explained - expected).max() < 1e-3 * np.abs(expected).max()
 
 
-def test_every_third_bin_gives_the_filters_of_all_bins(signals, monkeypatch):
+def test_coarse_spectra_give_the_filters_of_fine_ones(signals, monkeypatch):
     s = signals(duration_s=30.0)
     axis = rate_axis(s)
-    sparse = cancelled(s, axis).explained
-    monkeypatch.setattr(cancellation, "BIN_STRIDE", 1)
-    full = cancelled(s, axis).explained
-    assert np.abs(sparse - full).max() < 0.02 * np.abs(full).max()
+    coarse = cancelled(s, axis).explained
+    monkeypatch.setattr(cancellation, "CORRELATION_NFFT", 1500)
+    fine = cancelled(s, axis).explained
+    assert np.abs(coarse - fine).max() < 0.02 * np.abs(fine).max()
 
 
 def test_motion_goes_and_the_pulse_stays(signals):
@@ -97,6 +97,6 @@ def test_portions_give_what_the_whole_gives(signals, monkeypatch):
     whole = cancelled(s, axis).rest
     monkeypatch.setattr(cancellation, "WINDOWS_AT_ONCE", 5)
     assert len(window_portions(s)) == 4
-    filters = learn_filters(s, axis, look_ahead=True)
+    filters = learn_filters(s, look_ahead=True)
     parts = [cancel_motion(s, axis, filters, part).rest for part in window_portions(s)]
     np.testing.assert_allclose(np.concatenate(parts), whole, atol=1e-9 * np.abs(whole).max())

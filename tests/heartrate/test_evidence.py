@@ -18,7 +18,7 @@ def signals_of(light):
 
 
 def split(s, axis):
-    return cancel_motion(s, axis, learn_filters(s, axis, look_ahead=True), slice(None))
+    return cancel_motion(s, axis, learn_filters(s, look_ahead=True), slice(None))
 
 
 def weigh(light):

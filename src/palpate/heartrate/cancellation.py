@@ -30,7 +30,7 @@ from scipy import signal
 
 from palpate.conditioning.statistics import ratio
 from palpate.heartrate.preparation import WristSignals
-from palpate.heartrate.spectra import ComplexArray, RateAxis, power, window_spectra
+from palpate.heartrate.spectra import ComplexArray, RateAxis, power, rate_axis, window_spectra
 from palpate.signals import FloatArray
 
 LAGS = 7
@@ -41,8 +41,8 @@ MEMORY_S = 8.0
 RIDGE = 1e-3
 """Share of the mean regressor power added to the diagonal; 1e-4 to 1e-2 serve alike."""
 WINDOWS_AT_ONCE = 512
-BIN_STRIDE = 3
-"""Every third bin still samples the windows' spectra finely enough for exact correlations."""
+CORRELATION_NFFT = 500
+"""Longer than two windows of 8 s: correlations need no finer spectra."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,7 +53,7 @@ class Cancelled:
     explained: ComplexArray
 
 
-def learn_filters(signals: WristSignals, axis: RateAxis, *, look_ahead: bool) -> FloatArray:
+def learn_filters(signals: WristSignals, *, look_ahead: bool) -> FloatArray:
     """Return the tap weights ``(w, c, a, LAGS)`` that predict light from motion per window.
 
     Parameters
@@ -64,6 +64,7 @@ def learn_filters(signals: WristSignals, axis: RateAxis, *, look_ahead: bool) ->
     axes, channels = signals.acc.shape[1], signals.ppg.shape[1]
     if axes == 0:
         return np.empty((signals.first.size, channels, 0, LAGS))
+    axis = rate_axis(signals, nfft=CORRELATION_NFFT)
     sums = [_normal_equations(signals, axis, part) for part in window_portions(signals)]
     gram, cross, light_power = (np.concatenate(parts) for parts in zip(*sums, strict=True))
     fade = np.exp(-signals.step_s / MEMORY_S)
@@ -130,8 +131,7 @@ def _correlation(
     first: ComplexArray, second: ComplexArray, lags_s: FloatArray, axis: RateAxis
 ) -> FloatArray:
     """Return band-limited correlations ``(w, k, m, lags)``: ``first`` delayed by each lag."""
-    first, second = first[:, ::BIN_STRIDE], second[:, ::BIN_STRIDE]
-    angle = 2.0 * np.pi * np.outer(axis.frequency_hz[::BIN_STRIDE], lags_s)
+    angle = 2.0 * np.pi * np.outer(axis.frequency_hz, lags_s)
     cross = np.moveaxis(np.conj(first[:, :, :, np.newaxis]) * second[:, :, np.newaxis, :], 1, 3)
     return np.asarray(cross.real @ np.cos(angle) - cross.imag @ np.sin(angle), dtype=np.float64)
 

@@ -92,7 +92,7 @@ def robust_online(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
 def _listen(signals: WristSignals, axis: RateAxis, *, look_ahead: bool) -> Heard:
     bounded = [without_jumps(signals.ppg_windows[part]) for part in window_portions(signals)]
     signals = replace(signals, ppg_windows=np.concatenate(bounded))
-    filters = learn_filters(signals, axis, look_ahead=look_ahead)
+    filters = learn_filters(signals, look_ahead=look_ahead)
     fresh_s = min(signals.step_s, signals.width / signals.fs_hz)
     candidates = slice(axis.rate_bpm.size)
     evidence, rest, kept = [], [], []

@@ -24,7 +24,7 @@ HANN_BANDWIDTH_CELLS = 1.5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RateAxis:
-    """Bins of an ``NFFT`` spectrum from 30 bpm to twice 230 bpm.
+    """Bins of a spectrum from 30 bpm to twice 230 bpm.
 
     Parameters
     ----------
@@ -35,6 +35,8 @@ class RateAxis:
         are the candidates.
     first_bin
         Index of the first bin in the full spectrum.
+    nfft
+        Length of the Fourier transform; windows are filled up with zeros.
     line_bins
         Energy of a line over its peak, in bins.
     """
@@ -42,6 +44,7 @@ class RateAxis:
     rate_bpm: FloatArray
     frequency_hz: FloatArray
     first_bin: int
+    nfft: int
     line_bins: float
 
     def second_harmonic(self) -> NDArray[np.intp]:
@@ -49,9 +52,10 @@ class RateAxis:
         return self.first_bin + 2 * np.arange(self.rate_bpm.size)
 
 
-def rate_axis(signals: WristSignals) -> RateAxis:
-    """Return the rate axis at the signals' working rate and window length."""
-    bin_bpm = 60.0 * signals.fs_hz / NFFT
+def rate_axis(signals: WristSignals, *, nfft: int = NFFT) -> RateAxis:
+    """Return the rate axis at the signals' working rate; ``nfft`` grows with long windows."""
+    nfft = max(nfft, fft.next_fast_len(2 * signals.width, real=True))
+    bin_bpm = 60.0 * signals.fs_hz / nfft
     low = int(np.ceil(MIN_HR_BPM / bin_bpm - 1e-6))
     high = int(np.floor(MAX_HR_BPM / bin_bpm + 1e-6))
     bins = np.arange(low, 2 * high + 2, dtype=np.float64)
@@ -59,7 +63,8 @@ def rate_axis(signals: WristSignals) -> RateAxis:
         rate_bpm=np.asarray(bin_bpm * bins[: high - low + 1]),
         frequency_hz=np.asarray(bin_bpm / 60.0 * bins),
         first_bin=low,
-        line_bins=HANN_BANDWIDTH_CELLS * NFFT / signals.width,
+        nfft=nfft,
+        line_bins=HANN_BANDWIDTH_CELLS * nfft / signals.width,
     )
 
 
@@ -73,7 +78,7 @@ def window_spectra(windows: FloatArray, axis: RateAxis) -> ComplexArray:
     level -= level.mean(axis=2, keepdims=True)
     level -= (level @ ramp)[..., np.newaxis] * ramp
     bins = slice(axis.first_bin, axis.first_bin + axis.frequency_hz.size)
-    return np.asarray(np.moveaxis(fft.rfft(level * taper, NFFT)[..., bins], 2, 1))
+    return np.asarray(np.moveaxis(fft.rfft(level * taper, axis.nfft)[..., bins], 2, 1))
 
 
 def power(spectra: ComplexArray) -> FloatArray:
