@@ -84,7 +84,8 @@ def canvas(
     """
     below_in = 0.55 + LEGEND_ROW_IN * legend
     height_in += LEGEND_ROW_IN * legend
-    figure = Figure(figsize=(width_in, height_in), layout="none")
+    figure = Figure(figsize=(width_in, height_in))
+    figure.set_layout_engine("none")
     inner_in = height_in - top_in - below_in
     axes = figure.subplots(
         rows,
