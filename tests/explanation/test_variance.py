@@ -67,6 +67,15 @@ def test_neither_unit_nor_shape_of_a_feature_matters() -> None:
     assert shares(bent) == pytest.approx(shares(plain))
 
 
+def test_more_motion_does_not_count_where_it_goes_with_less_error() -> None:
+    a, b = uniform(1), uniform(2)
+    error = error_of(b - a + uniform(3))
+    found = shares(error_variance(error, {INTENSITY: np.column_stack([a, a**3]), "other": b}))
+    assert found == pytest.approx({INTENSITY: 0.0, "other": 1 / 3}, abs=0.05)
+    rising = shares(error_variance(error, {INTENSITY: -a, "other": b}))
+    assert rising == pytest.approx({INTENSITY: 1 / 3, "other": 1 / 3}, abs=0.05)
+
+
 def test_many_features_of_noise_are_not_rewarded() -> None:
     result = error_variance(error_of(uniform(1)), {"noise": uniform(2, columns=12)})
     assert result.explained < 0.01
@@ -136,12 +145,18 @@ def test_features_of_a_band_by_hand() -> None:
     )  # fmt: skip
     cadence = {"cadence_per_min": np.full(30, 60.0)}
     motion = WindowTable(start_s, start_s + 8.0, dict.fromkeys(motion_names, column) | cadence)
-    light = WindowTable(start_s, start_s + 8.0, {"spectral_entropy": column, "dc_step": column})
+    light_names = ("spectral_entropy", "dc_step", "template_correlation")
+    light = WindowTable(start_s, start_s + 8.0, dict.fromkeys(light_names, column))
     oracle = WindowTable(start_s, start_s + 8.0, {"acc_explained_share": column})
     found = error_features(motion, light, oracle, 115.0 + column)
     counts = {name: values.shape[1] for name, values in found.items()}
-    assert counts == {INTENSITY: 3, STRUCTURE: 5, VIBRATION: 2, GRIP: 3, DYNAMICS: 2, LIGHT: 1}
-    np.testing.assert_allclose(found[STRUCTURE][:7, 4], [5, 4, 3, 2, 1, 0, 1])  # from 2 x 60
+    assert counts == {INTENSITY: 3, STRUCTURE: 6, VIBRATION: 2, GRIP: 3, DYNAMICS: 2, LIGHT: 1}
+    np.testing.assert_allclose(found[STRUCTURE][:7, 5], [5, 4, 3, 2, 1, 0, 1])  # from 2 x 60
     np.testing.assert_allclose(found[DYNAMICS][10], [4.0, 16.0])  # 1 bpm per window
     nothing = WindowTable(start_s, start_s + 8.0)
-    assert list(error_features(nothing, light, nothing, column)) == [GRIP, DYNAMICS, LIGHT]
+    assert list(error_features(nothing, light, nothing, column)) == [
+        STRUCTURE,
+        GRIP,
+        DYNAMICS,
+        LIGHT,
+    ]

@@ -11,6 +11,8 @@ Conventions
   on a wrong rate rule; features are ranks. Neither unit nor shape matters.
 * A group that adds nothing has a share near 0, below as often as above.
 * Missing features count as average.
+* More intensity or vibration never predicts less error, as in ``dose_response``: the contrast
+  of two measures of intensity is the movement's tempo, and tempo is structure.
 * Going together is no cause: see ``causes`` for what each window's own evidence says.
 
 Deviations
@@ -29,6 +31,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import combinations
 
 import numpy as np
@@ -58,14 +61,11 @@ MOTION_COLUMNS: Mapping[str, tuple[str, ...]] = {
 }
 LIGHT_COLUMNS: Mapping[str, tuple[str, ...]] = {
     GRIP: ("dc_step",),
-    LIGHT: (
-        "spectral_entropy",
-        "spectral_peak_ratio",
-        "template_correlation",
-        "skewness",
-        "perfusion_index_pct",
-    ),
+    STRUCTURE: ("spectral_entropy", "spectral_peak_ratio"),
+    LIGHT: ("template_correlation", "skewness", "perfusion_index_pct"),
 }
+DOSES = (INTENSITY, VIBRATION)
+"""Groups of which more never means less error, as in ``dose_response``."""
 CADENCE_MULTIPLES = (0.5, 1.0, 2.0, 3.0, 4.0)
 SLOPE_WINDOWS = (2, 8)
 """The reference's change is taken over so many windows to either side."""
@@ -235,11 +235,13 @@ def _squares(response: FloatArray, ranked: Mapping[str, FloatArray], fold: IntAr
         np.concatenate(([0], 1 + np.flatnonzero(np.isin(owner, [names.index(g) for g in members]))))
         for members in subsets(names)
     ]
+    dose = np.concatenate(([False], np.isin(owner, [names.index(g) for g in DOSES if g in names])))
     everything = np.ones(response.size, dtype=bool)
-    squares = _squared_errors(response, design, chosen, seen=everything, judged=everything)
+    judge = partial(_squared_errors, response, design, chosen, dose)
+    squares = judge(seen=everything, judged=everything)
     for number in np.unique(fold):
         out = fold == number
-        squares[out] += _squared_errors(response, design, chosen, seen=~out, judged=out)
+        squares[out] += judge(seen=~out, judged=out)
     return squares / 2.0
 
 
@@ -247,6 +249,7 @@ def _squared_errors(
     response: FloatArray,
     design: FloatArray,
     chosen: Sequence[IntArray],
+    dose: BoolArray,
     *,
     seen: BoolArray,
     judged: BoolArray,
@@ -256,10 +259,19 @@ def _squared_errors(
     penalty[0] = 0.0
     gram = design[seen].T @ design[seen] + np.diag(penalty)
     cross = design[seen].T @ response[seen]
-    slopes = np.zeros((design.shape[1], len(chosen)))
-    for column, own in enumerate(chosen):
-        slopes[own, column] = linalg.solve(gram[np.ix_(own, own)], cross[own], assume_a="pos")
+    slopes = np.stack([_slopes(gram, cross, own, dose) for own in chosen], axis=1)
     return np.asarray((response[judged, np.newaxis] - design[judged] @ slopes) ** 2)
+
+
+def _slopes(gram: FloatArray, cross: FloatArray, own: IntArray, dose: BoolArray) -> FloatArray:
+    """Return least-squares slopes of every column, 0 but for ``own``; of doses none below 0.
+
+    A dose whose slope comes out negative is left out, and the rest fitted again.
+    """
+    slopes = np.zeros(cross.size)
+    slopes[own] = linalg.solve(gram[np.ix_(own, own)], cross[own], assume_a="pos")
+    wrong = dose & (slopes < 0.0)
+    return _slopes(gram, cross, own[~wrong[own]], dose) if wrong.any() else slopes
 
 
 def _explained(sums: FloatArray) -> FloatArray:
