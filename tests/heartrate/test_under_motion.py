@@ -71,6 +71,16 @@ def test_confidence_tells_a_pulse_from_motion_without_one(wrist, method):
     assert np.median(without.confidence) < 0.3
 
 
+@best
+def test_confidence_is_lower_where_nothing_measures_motion(wrist, method):
+    w = wrist(95.0, 70.0, motion=0.0)
+    at_rest = np.tile([0.0, 0.0, 1.0], (len(w.ppg), 1))
+    measured = estimate(w.ppg, at_rest, fs_hz=w.fs_hz, method=method)
+    unmeasured = estimate(w.ppg, None, fs_hz=w.fs_hz, method=method)
+    np.testing.assert_allclose(unmeasured.hr_bpm, measured.hr_bpm, atol=1e-6)
+    assert (unmeasured.confidence < 0.8 * measured.confidence).all()
+
+
 def test_the_online_lag_is_below_a_second_and_the_whole_record_has_less(wrist):
     w = wrist(np.array([70.0, 130.0]), 155.0, duration_s=120.0)  # 0.5 bpm per second
     lag = {}

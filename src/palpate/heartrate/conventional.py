@@ -16,6 +16,7 @@ from __future__ import annotations
 import numpy as np
 
 from palpate.conditioning import parabolic_peak
+from palpate.conditioning.statistics import ratio
 from palpate.heartrate.preparation import WristSignals
 from palpate.heartrate.spectra import power, rate_axis, window_spectra
 from palpate.signals import FloatArray
@@ -43,7 +44,7 @@ def strongest_line(signals: WristSignals, windows: FloatArray) -> tuple[FloatArr
     cell_bpm = 60.0 * signals.fs_hz / signals.width
     near = np.abs(rate_bpm - hr_bpm[:, np.newaxis]) <= LINE_HALF_WIDTH_CELLS * cell_bpm
     total = mean.sum(axis=1)
-    share = np.divide((mean * near).sum(axis=1), total, out=np.zeros_like(total), where=total > 0)
+    share = ratio((mean * near).sum(axis=1), total, undefined=0.0)
     usable = signals.usable.any(axis=1)
     depth = max(1, round(SMOOTHED_S / signals.step_s))
     return trailing_median(np.where(usable, hr_bpm, np.nan), depth), share
@@ -52,8 +53,7 @@ def strongest_line(signals: WristSignals, windows: FloatArray) -> tuple[FloatArr
 def mean_channel_power(per_channel: FloatArray) -> FloatArray:
     """Average ``(w, f, c)`` over channels, each scaled to sum 1 in each window; ``(w, f)``."""
     total = per_channel.sum(axis=1, keepdims=True)
-    scaled = np.divide(per_channel, total, out=np.zeros_like(per_channel), where=total > 0)
-    return np.asarray(scaled.mean(axis=2))
+    return np.asarray(ratio(per_channel, total, undefined=0.0).mean(axis=2))
 
 
 def trailing_median(values: FloatArray, depth: int) -> FloatArray:

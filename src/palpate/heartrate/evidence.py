@@ -25,6 +25,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
+from palpate.conditioning.statistics import ratio
 from palpate.heartrate.cancellation import Cancelled
 from palpate.heartrate.spectra import RateAxis, power
 from palpate.signals import BoolArray, FloatArray
@@ -57,8 +58,9 @@ def log_evidence(
     """
     rest, explained = power(cancelled.rest), power(cancelled.explained)
     colour = _colour(rest, axis)
-    scale = colour * (rest / colour).sum(axis=1, keepdims=True)
-    weight = np.divide(axis.line_bins, scale, out=np.zeros_like(scale), where=scale > 0)
+    weight = ratio(
+        axis.line_bins / colour, (rest / colour).sum(axis=1, keepdims=True), undefined=0.0
+    )
     line = rest * rest / np.maximum(rest + LEAKAGE * explained, TINY)
     candidates, double = slice(axis.rate_bpm.size), axis.second_harmonic()
     fundamental = line[:, candidates]

@@ -23,6 +23,7 @@ from scipy import signal
 from scipy.ndimage import uniform_filter1d
 
 from palpate.conditioning import bridge_gaps, window_grid, windowed
+from palpate.conditioning.statistics import MAX_MISSING_SHARE
 from palpate.signals import BoolArray, FloatArray, IntArray, StrArray
 from palpate.validation import InputError, checked_columns, checked_positive, checked_rate
 
@@ -39,9 +40,6 @@ MIN_WINDOW_S = 4.0
 MAX_HELD_SHARE = 0.2
 """A working sample is a gap if more than this share of what its filter sees is missing; the
 odd lost sample is held."""
-MAX_MISSING_SHARE = 0.25
-"""A channel that misses more than this share of a window is not used there (common
-practice, no source)."""
 FLAT_SHARE = 1e-9
 """A channel that moves by less than this share of its level is flat (rounding error)."""
 
@@ -129,8 +127,8 @@ def prepare(
     slow_acc, acc_missing = _slow(motion, ratio)
     ppg_windows, missing = _cut(slow_ppg, ppg_missing, first, width)
     acc_windows, _ = _cut(slow_acc, acc_missing, first, width)
-    level = np.abs(ppg_windows).max(axis=1, initial=0.0)
-    flat = np.ptp(ppg_windows, axis=1) <= FLAT_SHARE * level if first.size else missing > 1
+    high, low = ppg_windows.max(axis=1), ppg_windows.min(axis=1)
+    flat = high - low <= FLAT_SHARE * np.maximum(np.abs(high), np.abs(low))
     sparse = missing > MAX_MISSING_SHARE
     usable = ~(flat | sparse)
     signals = WristSignals(

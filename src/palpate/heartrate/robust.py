@@ -28,6 +28,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
+from palpate.conditioning.statistics import ratio
 from palpate.heartrate.cancellation import (
     Cancelled,
     cancel_motion,
@@ -48,6 +49,8 @@ SMOOTHED_S = 6.0
 TEMPER = 0.25
 """Share of the evidence that confidence listens to; 0.2 to 0.4 rank windows alike. What fools
 a tracker lasts about as long as the cancellation's memory, four windows at the default."""
+UNMEASURED = 0.5
+"""Share of a line taken for the pulse where no accelerometer can tell it from motion."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,7 +104,10 @@ def _listen(signals: WristSignals, axis: RateAxis, *, look_ahead: bool) -> Heard
         evidence.append(log_evidence(cancelled, signals.usable[part], axis, fresh_s=fresh_s))
         rest.append(cancelled.rest[:, candidates])
         kept.append(_kept(cancelled, axis)[:, candidates])
-    return Heard(np.concatenate(evidence), np.concatenate(rest), np.concatenate(kept))
+    heard = Heard(np.concatenate(evidence), np.concatenate(rest), np.concatenate(kept))
+    if signals.acc.shape[1] == 0:
+        heard.kept[:] = UNMEASURED
+    return heard
 
 
 def _kept(cancelled: Cancelled, axis: RateAxis) -> FloatArray:
@@ -110,9 +116,8 @@ def _kept(cancelled: Cancelled, axis: RateAxis) -> FloatArray:
     width = 2 * round(TOLERANCE_BPM / (axis.rate_bpm[1] - axis.rate_bpm[0])) + 1
     rest, explained = (uniform_filter1d(p, width, axis=1) for p in (rest, explained))
     total = rest + explained
-    share = np.divide(rest, total, out=np.zeros_like(rest), where=total > 0)
     lit = np.maximum((total > 0).sum(axis=2), 1)
-    return np.asarray(share.sum(axis=2) / lit)
+    return np.asarray(ratio(rest, total, undefined=0.0).sum(axis=2) / lit)
 
 
 def _confidence(

@@ -28,6 +28,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from palpate.conditioning.statistics import ratio
 from palpate.signals import BoolArray, FloatArray, StrArray, WindowTable
 
 FLAGS = ("still", "rhythmic", "bursty", "shaking", "unknown")
@@ -50,7 +51,7 @@ def motion_flags(table: WindowTable) -> StrArray:
     swing, shake = np.asarray(table["swing_rms_g"]), np.asarray(table["shake_rms_g"])
     shake = np.where(np.isnan(shake), 0.0, shake)  # too slow a sensor to see any
     total = np.hypot(swing, shake)
-    share = np.divide(shake**2, total**2, out=np.zeros(total.shape), where=total > 0)
+    share = ratio(shake**2, total**2, undefined=0.0)
     periodicity = np.asarray(table["periodicity"])
     known = np.isfinite(total) & np.isfinite(periodicity)
     effort = np.maximum(swing / STILL_SWING_G, shake / STILL_SHAKE_G)
