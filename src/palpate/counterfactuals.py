@@ -76,7 +76,11 @@ class Counterfactuals:
 
 
 def device_counterfactuals(
-    reference: WindowTable, estimate_bpm: FloatArray, clock: LightClock | None = None
+    reference: WindowTable,
+    estimate_bpm: FloatArray,
+    clock: LightClock | None = None,
+    *,
+    step_s: float = STEP_S,
 ) -> Counterfactuals:
     """Repair the clock and the latency of a device's own heart rate.
 
@@ -88,6 +92,8 @@ def device_counterfactuals(
         The device's rate in the same windows; NaN where it has none.
     clock
         What the light of the same device says about its clock; None without light.
+    step_s
+        Seconds from one window to the next.
     """
     heart = _Heart.of(reference)
     known = clock is not None and clock.known
@@ -105,7 +111,7 @@ def device_counterfactuals(
     for repairs in subsets(list(moves)):
         at_s = middle_s + sum(moves[name] for name in repairs)
         errors[repairs] = np.abs(estimate_bpm - heart.at(at_s))
-    return Counterfactuals(errors, _step_s(reference), untried)
+    return Counterfactuals(errors, step_s, untried)
 
 
 def light_counterfactuals(
@@ -269,7 +275,3 @@ def _clock_s(windows: WindowTable, clock: LightClock | None) -> FloatArray:
     """Return what to add to the time of each window; 0 where the clock is not known."""
     middle_s = windows.middle_s
     return np.zeros(middle_s.shape) if clock is None else clock.right_s(middle_s) - middle_s
-
-
-def _step_s(windows: WindowTable) -> float:
-    return float(np.median(np.diff(windows.start_s))) if len(windows) > 1 else STEP_S

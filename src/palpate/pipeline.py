@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 
-from palpate.conditioning import STEP_S
 from palpate.counterfactuals import (
     Counterfactuals,
     device_counterfactuals,
@@ -38,7 +37,7 @@ from palpate.explanation import (
 from palpate.explanation.budget import ErrorBudget
 from palpate.explanation.dose_response import MIN_WINDOWS, DoseResponse, dose_response
 from palpate.explanation.doubt import doubt, second_opinion
-from palpate.explanation.events import EventResponse, event_responses, heart_rate_events
+from palpate.explanation.events import HeartRateEvent, event_responses, heart_rate_events
 from palpate.explanation.variance import ErrorVariance, error_features, error_variance
 from palpate.grid import beside, from_grid_point, readings_per_window, wrist_signals
 from palpate.heartrate import METHODS, estimate
@@ -71,6 +70,23 @@ class _Examined:
     scored: dict[str, WindowTable]
     opinions: dict[str, FloatArray]
     notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Heart:
+    """The reference on the session's windows: what is found once and serves every source."""
+
+    windows: WindowTable
+    beat_time_s: FloatArray
+    trusted_bpm: FloatArray
+    events: tuple[HeartRateEvent, ...]
+    step_s: float
+
+    @classmethod
+    def of(cls, reference: BeatReference, windows: WindowTable, step_s: float) -> _Heart:
+        trusted_bpm = trusted_rate(windows)
+        events = heart_rate_events(windows.middle_s, trusted_bpm)
+        return cls(windows, reference.beats.time_s, trusted_bpm, events, step_s)
 
 
 def explain_session(
@@ -108,7 +124,8 @@ def explain_session(
     windows = found.with_columns(activity=activity)
     bands = [r for r in session.recordings if r.of_role(Role.PPG) or r.rates]
     examined = [_examine(band, windows, options) for band in progress(bands)]
-    results = tuple(_explained(one, examined, reference, windows) for one in examined)
+    heart = _Heart.of(reference, windows, options.step_s)
+    results = tuple(_explained(one, examined, heart) for one in examined)
     return SessionResult(session, options, chest, reference, windows, results)
 
 
@@ -220,12 +237,10 @@ def _doubt(source: str, scored: WindowTable, own: _Examined, causes: CauseTable)
     )
 
 
-def _explained(
-    own: _Examined, everyone: Sequence[_Examined], reference: BeatReference, windows: WindowTable
-) -> BandResult:
+def _explained(own: _Examined, everyone: Sequence[_Examined], heart: _Heart) -> BandResult:
     """Relate the errors of one band's sources to what happened to its light."""
-    beats_s = reference.beats.time_s
-    evidence = examine_band(windows, [own.motion, own.light, own.oracle], beats_s, own.signals)
+    tables, beats_s = [own.motion, own.light, own.oracle], heart.beat_time_s
+    evidence = examine_band(heart.windows, tables, beats_s, own.signals)
     sources = []
     for source, scored in own.scored.items():
         others = [
@@ -234,27 +249,29 @@ def _explained(
             for table in other.scored.values()
             if table is not scored
         ]
-        causes = causes_of(scored, evidence, windows, beats_s, others_bpm=others)
-        repaired = _repaired(source, scored, own.signals, windows, evidence.clock)
+        causes = causes_of(scored, evidence, heart.windows, beats_s, others_bpm=others)
+        repaired = _repaired(source, scored, own.signals, heart, evidence.clock)
         sources.append(
             SourceResult(
                 band=own.recording.name,
                 source=source,
                 windows=scored.with_columns(doubt=_doubt(source, scored, own, causes)),
                 by_activity=errors_by_activity(scored),
-                dose=_dose(scored, own.motion),
-                events=_events(scored, windows),
+                dose=_dose(scored, own.motion, heart.step_s),
+                events=event_responses(
+                    heart.events, scored.middle_s, heart.trusted_bpm, scored["estimate_bpm"]
+                ),
                 causes=causes,
                 split=oracle_split(scored, own.oracle) if own.signals else None,
                 budget=_budget(repaired),
                 untried=repaired.untried if repaired else {},
-                variance=_variance(scored, own, windows),
+                variance=_variance(scored, own, heart),
             )
         )
     return BandResult(own.recording, own.motion, own.light, own.oracle, tuple(sources), own.notes)
 
 
-def _dose(scored: WindowTable, motion: WindowTable) -> DoseResponse | None:
+def _dose(scored: WindowTable, motion: WindowTable, step_s: float) -> DoseResponse | None:
     used = scored_windows(scored)
     if "mad_g" not in motion or np.isfinite(motion["mad_g"][used]).sum() < MIN_WINDOWS:
         return None
@@ -263,43 +280,34 @@ def _dose(scored: WindowTable, motion: WindowTable) -> DoseResponse | None:
         np.abs(scored["error_bpm"][used]),
         scored["activity"][used],
         tolerance_bpm=float(np.median(scored["tolerance_bpm"][used])),
-        step_s=_step_s(scored),
+        step_s=step_s,
     )
 
 
-def _events(scored: WindowTable, reference: WindowTable) -> tuple[EventResponse, ...]:
-    middle_s, trusted_bpm = scored.middle_s, trusted_rate(reference)
-    events = heart_rate_events(middle_s, trusted_bpm)
-    return event_responses(events, middle_s, trusted_bpm, scored["estimate_bpm"])
-
-
-def _variance(scored: WindowTable, own: _Examined, reference: WindowTable) -> ErrorVariance | None:
+def _variance(scored: WindowTable, own: _Examined, heart: _Heart) -> ErrorVariance | None:
     error = np.where(scored_windows(scored), np.abs(scored["error_bpm"]), np.nan)
-    features = error_features(own.motion, own.light, own.oracle, trusted_rate(reference))
+    features = error_features(own.motion, own.light, own.oracle, heart.trusted_bpm)
     try:
-        return error_variance(error, features, step_s=_step_s(scored))
+        return error_variance(error, features, step_s=heart.step_s)
     except InputError:
         return None
-
-
-def _step_s(windows: WindowTable) -> float:
-    return float(windows.start_s[1] - windows.start_s[0]) if len(windows) > 1 else STEP_S
 
 
 def _repaired(
     source: str,
     scored: WindowTable,
     signals: WristSignals | None,
-    reference: WindowTable,
+    heart: _Heart,
     clock: LightClock,
 ) -> Counterfactuals | None:
     """Run a source again under every set of repairs; None where none applies."""
     if source in METHODS and signals is not None:
         return light_counterfactuals(
-            reference, signals.ppg, signals.acc, method=source, clock=clock, **_span(signals)
+            heart.windows, signals.ppg, signals.acc, method=source, clock=clock, **_span(signals)
         )
     if source.startswith(DEVICE):
-        return device_counterfactuals(reference, scored["estimate_bpm"], clock)
+        rates = scored["estimate_bpm"]
+        return device_counterfactuals(heart.windows, rates, clock, step_s=heart.step_s)
     return None
 
 
