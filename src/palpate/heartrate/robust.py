@@ -65,14 +65,17 @@ class Heard:
     rest: ComplexArray
     kept: FloatArray
 
+    def readings(self) -> FloatArray:
+        """Return the evidence taken in full and with doubt, ``(2, w, h)``."""
+        return np.stack([self.evidence, TEMPER * self.evidence])
+
 
 def robust(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
     """Return rate in bpm and confidence in 0..1 per window, ``(w,)`` each."""
     axis = rate_axis(signals)
     heard = _listen(signals, axis, look_ahead=True)
-    belief = forward_backward(heard.evidence, axis.rate_bpm, step_s=signals.step_s)
+    belief, doubtful = forward_backward(heard.readings(), axis.rate_bpm, step_s=signals.step_s)
     tracked = mean_near_peak(belief, belief, axis.rate_bpm, half_width_bpm=TOLERANCE_BPM)
-    doubtful = forward_backward(TEMPER * heard.evidence, axis.rate_bpm, step_s=signals.step_s)
     half_span = round(0.5 * signals.width / (signals.fs_hz * signals.step_s))
     hr_bpm = phase_refined(tracked, heard.rest, axis, half_span=half_span, step_s=signals.step_s)
     smoothed = 2 * int(0.5 * SMOOTHED_S / signals.step_s) + 1
@@ -85,10 +88,9 @@ def robust_online(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
     """Return rate in bpm and confidence in 0..1 per window, ``(w,)`` each; no look ahead."""
     axis = rate_axis(signals)
     heard = _listen(signals, axis, look_ahead=False)
-    belief = forward(heard.evidence, axis.rate_bpm, step_s=signals.step_s)
+    belief, doubtful = forward(heard.readings(), axis.rate_bpm, step_s=signals.step_s)
     sharper = belief * np.exp(heard.evidence - heard.evidence.max(axis=1, keepdims=True))
     hr_bpm = mean_near_peak(belief, sharper, axis.rate_bpm, half_width_bpm=TOLERANCE_BPM)
-    doubtful = forward(TEMPER * heard.evidence, axis.rate_bpm, step_s=signals.step_s)
     return hr_bpm, _confidence(hr_bpm, doubtful, heard.kept, axis)
 
 
@@ -103,7 +105,7 @@ def _listen(signals: WristSignals, axis: RateAxis, *, look_ahead: bool) -> Heard
         cancelled = cancel_motion(signals, axis, filters, part)
         evidence.append(log_evidence(cancelled, signals.usable[part], axis, fresh_s=fresh_s))
         rest.append(cancelled.rest[:, candidates])
-        kept.append(_kept(cancelled, axis)[:, candidates])
+        kept.append(_kept(cancelled, axis))
     heard = Heard(np.concatenate(evidence), np.concatenate(rest), np.concatenate(kept))
     if signals.acc.shape[1] == 0:
         heard.kept[:] = UNMEASURED
@@ -111,10 +113,13 @@ def _listen(signals: WristSignals, axis: RateAxis, *, look_ahead: bool) -> Heard
 
 
 def _kept(cancelled: Cancelled, axis: RateAxis) -> FloatArray:
-    """Return the share of power within 5 bpm that motion does not explain, ``(w, f)``."""
-    rest, explained = power(cancelled.rest), power(cancelled.explained)
-    width = 2 * round(TOLERANCE_BPM / (axis.rate_bpm[1] - axis.rate_bpm[0])) + 1
-    rest, explained = (uniform_filter1d(p, width, axis=1) for p in (rest, explained))
+    """Return the share of power within 5 bpm that motion does not explain, ``(w, h)``."""
+    reach = round(TOLERANCE_BPM / (axis.rate_bpm[1] - axis.rate_bpm[0]))
+    near = slice(axis.rate_bpm.size + reach)
+    rest, explained = (
+        uniform_filter1d(power(spectra[:, near]), 2 * reach + 1, axis=1)[:, : axis.rate_bpm.size]
+        for spectra in (cancelled.rest, cancelled.explained)
+    )
     total = rest + explained
     lit = np.maximum((total > 0).sum(axis=2), 1)
     return np.asarray(ratio(rest, total, undefined=0.0).sum(axis=2) / lit)
