@@ -233,6 +233,17 @@ def test_pacing_spikes_are_not_beats(
     assert_finds(detect_qrs(ecg, fs_hz=fs_hz, method=method), beat_s, fs_hz, tolerance_s=0.05)
 
 
+@pytest.mark.parametrize("after_s", [-0.16, 0.14, 0.18])
+def test_an_artefact_within_the_refractory_period_does_not_hide_a_beat(
+    after_s: float, ecg: Floats, beat_s: Floats
+) -> None:
+    time_s = np.arange(ecg.size) / FS_HZ
+    for beat in beat_s[10::10]:
+        away = (time_s - beat - after_s) / 0.02
+        ecg = ecg + 1.5 * away * np.exp(-0.5 * away**2)  # steep, tall and of another shape
+    assert_finds(detect_qrs(ecg, fs_hz=FS_HZ, method="slope"), beat_s, FS_HZ)
+
+
 @every_method
 def test_leads_are_fused_and_one_bad_lead_does_no_harm(
     method: str, ecg: Floats, beat_s: Floats

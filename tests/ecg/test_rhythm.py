@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 
 from palpate.ecg.agreement import MATCH_S, marked_near, shared_beats
 from palpate.ecg.morphology import Resemblance, resemblance_to_beats
+from palpate.ecg.qrs_energy import REFRACTORY_S
 from palpate.ecg.rhythm import (
     _PERIOD_CHANGE_COST,
     _STEP_COST_LIMIT,
-    REFRACTORY_S,
     _best_path,
     _local_period,
     _smooth_track,

@@ -15,7 +15,8 @@ Deviations from Ellis 2007
 * Interval and spread are local and come from beats that need no deciding, so that rhythm
   carries through noise and has little to say in atrial fibrillation.
 * The score has a heavy tail, and counts for less the clearer the ECG is.
-* A small candidate soon after a larger one is probably its T wave.
+* A small candidate soon after a larger one is probably its T wave, and soon before one its
+  P wave.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ from operator import add
 import numpy as np
 from scipy import ndimage
 
+from palpate.ecg.qrs_energy import REFRACTORY_S
 from palpate.signals import BoolArray, FloatArray, IntArray
 
 _REACH = 5  # how many candidates back a step may come from
@@ -37,10 +39,9 @@ _DEVIATIONS = 31
 _MIN_INTERVALS = 5
 _MEDIAN_TO_SCALE = 1.44  # scale of a Laplace distribution over its median deviation, 1/ln 2
 _START_RR_S = 0.8  # 75 bpm where no rhythm is known
-_MIN_RR_S = 0.2  # no rate above 300 bpm
-_T_WAVE_S = 0.36  # T waves come this soon
-_T_WAVE_RATIO = 1.5  # a beat this much larger than what follows it casts doubt
-_T_WAVE_DOUBT = (3.0, 1.5)  # per e-fold, and the most e-folds
+_T_WAVE_S = 0.36  # T waves come this soon, P waves sooner
+_UNEQUAL_RATIO = 1.5  # a beat this much larger than its close neighbour casts doubt on it
+_UNEQUAL_DOUBT = (3.0, 1.5)  # per e-fold, and the most e-folds
 _NEVER = -1e6
 _CHUNK = 4096
 
@@ -144,10 +145,11 @@ def _step_scores(
     regular = (1.0 - _IRREGULAR) * np.exp(-off / rhythm.spread[rows, np.newaxis])
     score = np.log(regular + _IRREGULAR * np.exp(-off / _WIDE))
     score *= rhythm_weight[rows, np.newaxis]
-    larger = np.log(strength[before] / (_T_WAVE_RATIO * strength[rows, np.newaxis]))
-    doubt, most = _T_WAVE_DOUBT
-    score -= np.where(step_s < _T_WAVE_S, doubt * np.clip(larger, 0.0, most), 0.0)
-    score[step_s < _MIN_RR_S] = _NEVER
+    unequal = np.abs(np.log(strength[before] / strength[rows, np.newaxis]))
+    doubt, most = _UNEQUAL_DOUBT
+    excess = np.clip(unequal - np.log(_UNEQUAL_RATIO), 0.0, most)
+    score -= np.where(step_s < _T_WAVE_S, doubt * excess, 0.0)
+    score[step_s < REFRACTORY_S] = _NEVER
     return np.asarray(score)
 
 

@@ -27,7 +27,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage, signal
 
-from palpate.signals import FloatArray, IntArray
+from palpate.signals import BoolArray, FloatArray, IntArray
+
+REFRACTORY_S = 0.2
+"""No rate is above 300 bpm."""
 
 _WORK_HZ = 125.0  # the energy of a QRS complex ends near 40 Hz
 _LOWPASS_HZ = 45.0
@@ -35,7 +38,7 @@ _BANDS_HZ = ((8.0, 30.0), (20.0, 40.0))
 _BAND_GAIN = (5.0, 1.0)  # at equal clarity the lower band leads: it sees ectopic beats
 _KERNEL_S = 0.16  # one and a bit periods of the lowest frequency
 _SMOOTH_S = 0.12  # a normal QRS complex lasts at most 0.12 s
-_APART_S = 0.2  # refractory period: no rate above 300 bpm
+_APART_S = 0.1  # what is closer is one complex
 _BLOCK_S = 1.5  # holds a beat at 40 bpm
 _BLOCKS = 5  # median of 7.5 s: two noisy or empty blocks do not move it
 _TYPICAL = 25.0  # percentile of the levels, since noise only ever adds
@@ -140,21 +143,30 @@ def fused_strength(leads: list[LeadEnergy], grid: Grid) -> FloatArray:
     return _relative(np.sqrt(power, out=power), grid)[0]
 
 
-def summits(strength: FloatArray, grid: Grid, *, above: float) -> IntArray:
-    """Return the samples that are highest within the refractory period either way."""
+def summits(strength: FloatArray, grid: Grid, *, above: float) -> tuple[IntArray, BoolArray]:
+    """Return the samples of all summits, and which are highest in the refractory period.
+
+    The others are in the shadow of a higher one, before or after it.
+    """
     inner = strength[1:-1]
     top = (inner > strength[:-2]) & (inner >= strength[2:]) & (inner > above)
     at = np.flatnonzero(top) + 1
-    height, apart = strength[at], grid.samples(_APART_S)
-    rim = strength[np.clip((at - apart, at + apart), 0, grid.n - 1)]
-    hidden = rim.max(axis=0, initial=0.0) > height  # the slope of one further off
-    for step in range(1, apart):
-        near = at[step:] - at[:-step] <= apart
+    at = at[~_overtopped(at, strength, grid.samples(_APART_S))]
+    return at, ~_overtopped(at, strength, grid.samples(REFRACTORY_S))
+
+
+def _overtopped(at: IntArray, strength: FloatArray, reach: int) -> BoolArray:
+    """Return which summits have a higher one, or the slope of one, within ``reach`` samples."""
+    height = strength[at]
+    rim = strength[np.clip((at - reach, at + reach), 0, strength.size - 1)]
+    hidden = rim.max(axis=0, initial=0.0) > height
+    for step in range(1, reach):
+        near = at[step:] - at[:-step] <= reach
         if not near.any():
             break
         hidden[:-step] |= near & (height[:-step] < height[step:])
         hidden[step:] |= near & (height[:-step] >= height[step:])
-    return np.asarray(at[~hidden])
+    return np.asarray(hidden)
 
 
 def _relative(strength: FloatArray, grid: Grid) -> tuple[FloatArray, FloatArray]:

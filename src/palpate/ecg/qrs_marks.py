@@ -1,9 +1,8 @@
 """Where in a QRS complex its mark belongs, and when exactly it peaks.
 
-The energy of a complex peaks at its middle, which is a mark that every shape has. Where one
-narrow deflection towers over the rest of the complex, as the R peak of a normal beat does,
-the mark moves to its summit, at the ECG's own rate; a complex without such a deflection
-keeps its middle.
+Where one narrow deflection towers over the rest of a complex, as the R peak of a normal beat
+does, the mark goes to its summit, at the ECG's own rate. A complex without such a deflection
+is marked in its middle: the centre of the curve's length around the peak of its energy.
 
 Conventions
 -----------
@@ -16,6 +15,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import ndimage
 
+from palpate.conditioning.statistics import ratio
 from palpate.ecg.qrs_energy import Grid
 from palpate.signals import BoolArray, FloatArray, IntArray
 
@@ -23,6 +23,8 @@ _BASELINE_S = 0.12
 _QRS_S = 0.06
 _REACH_S = 0.025  # an R peak lies this near the middle of a narrow complex
 _TOWERS = 2.0  # over any deflection of the other sign
+_MIDDLE_S = 0.08  # half of a wide complex
+_SHOWN = 0.5  # of the usual length of the curve
 _NARROW_S = 0.035  # falls to half its height this soon on both sides
 _FINE_S = 0.012
 _SMOOTH_S = 0.008  # twice; hides mains and rounding, keeps the peak
@@ -41,9 +43,25 @@ def placed(working: FloatArray, beats: IntArray, lead: FloatArray, grid: Grid) -
     opposite = -upright[:, wide - qrs : wide + qrs + 1].min(axis=1)
     narrow = _is_narrow(upright, wide + offset, grid.samples(_NARROW_S))
     clear = (height != 0.0) & narrow & (np.abs(height) >= _TOWERS * opposite)
-    marks = np.minimum((beats + np.where(clear, offset, 0)) * grid.factor, lead.size - 1)
+    offset = np.where(clear, offset, _middle(windows, grid.samples(_MIDDLE_S)))
+    marks = np.round((beats + offset) * grid.factor).astype(np.intp)
+    marks = np.clip(marks, 0, lead.size - 1)
     marks[clear] = _summits(lead, marks[clear], np.sign(height[clear]), grid)
     return marks[np.concatenate(([True], np.diff(marks) > 0))]
+
+
+def _middle(windows: FloatArray, reach: int) -> FloatArray:
+    """Return the offset of the centre of each curve's length, as far as ``reach`` either way.
+
+    Where the lead shows much less than its usual complex, it may have lost it, and the
+    offset is 0.
+    """
+    middle = windows.shape[1] // 2
+    length = np.abs(np.diff(windows[:, middle - reach : middle + reach + 1], axis=1))
+    total = length.sum(axis=1)
+    shown = total > _SHOWN * np.median(total)
+    centre = length @ (np.arange(-reach, reach) + 0.5)
+    return ratio(centre, np.where(shown, total, np.nan), undefined=0.0)
 
 
 def _tallest(windows: FloatArray, reach: int) -> tuple[FloatArray, IntArray]:

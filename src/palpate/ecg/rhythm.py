@@ -36,10 +36,8 @@ from scipy import fft, ndimage
 
 from palpate.ecg.agreement import marked_near, shared_beats
 from palpate.ecg.morphology import Resemblance, resemblance_to_beats
+from palpate.ecg.qrs_energy import REFRACTORY_S
 from palpate.signals import BoolArray, FloatArray, IntArray
-
-# Beats cannot follow one another faster than this (300 bpm).
-REFRACTORY_S = 0.2
 
 _PERIOD_RANGE_S = (0.25, 2.0)  # 240 to 30 bpm
 _PERIOD_BINS = 90  # 2.3 % apart

@@ -1,22 +1,30 @@
 """QRS detection by energy, shape and rhythm over the whole record.
 
-Summits of the QRS-band energy are candidates. What speaks for one is its strength in units
-of the QRS complexes around it, its resemblance to the record's own beats, and, the more so
-the less clear the ECG is, its place in the rhythm. The sequence with the largest sum wins.
-Several leads are fused by their clarity: strengths add as a weighted geometric mean, so that
-an artefact in one lead needs the others' consent, while a lead that has dropped out keeps
-silent.
+Summits of the QRS-band energy are candidates, also those in the shadow of a higher one, for
+the higher one may be an artefact. What speaks for a candidate is its strength in units of
+the QRS complexes around it, its resemblance to the record's own beats, and, the more so the
+less clear the ECG is, its place in the rhythm. The sequence with the largest sum wins.
+
+Strength is judged against the noise: between the level of beats, which is 1, and the level
+that the other summits around reach there is a point where a summit may be either (the
+thresholds of Pan & Tompkins 1985, IEEE Trans Biomed Eng 32:230, lie between the same two
+levels). Each lead judges by itself, within limits, and the mean weighted by clarity counts:
+an artefact in one lead needs the others' consent, and a lead that has dropped out is silent.
 
 The method is for recorded data: it looks both ways in time.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+from scipy import ndimage
 
 from palpate.ecg.beat_path import Rhythm, best_path, local_rhythm
 from palpate.ecg.beat_shapes import learn_shapes, resemblance
 from palpate.ecg.qrs_energy import (
+    REFRACTORY_S,
     Grid,
     LeadEnergy,
     fused_strength,
@@ -25,11 +33,15 @@ from palpate.ecg.qrs_energy import (
     working_grid,
 )
 from palpate.ecg.qrs_marks import placed
-from palpate.signals import FloatArray, IntArray
+from palpate.signals import BoolArray, FloatArray, IntArray
 
 _SHORTEST_S = 1.0  # less holds no beat and its surroundings
 _FAINT = 0.1  # summits below this strength are not worth looking at
 _UNDECIDED = 0.2  # the strength at which a summit may as well be a T wave
+_DEPTH = 0.85  # ... or, in loud noise, so far down from beats to noise, in logarithms
+_NOISE_SUMMITS = 61  # of about 20 s; the median ignores short bursts
+_NOISE_OVER_FLOOR = 3.0  # what is higher than that is no noise, but small beats or T waves
+_SHADOW = 2.0  # log-likelihood ratio against a summit in the shadow of a higher one
 _STRENGTH_SLOPE = 4.0  # log-likelihood ratio per e-fold of strength
 _STRENGTH_CAP = 6.0
 _UNDECIDED_SHAPE = 0.7
@@ -53,68 +65,110 @@ def slope_beats(leads: FloatArray, *, fs_hz: float) -> IntArray:
         return np.zeros(0, dtype=np.intp)
     grid = working_grid(leads.shape[0], fs_hz)
     energies = [lead_energy(lead, grid) for lead in leads.T]
-    tops = [summits(lead.strength, grid, above=_FAINT) for lead in energies]
-    found = tops[0]
-    if len(energies) > 1:
-        found = summits(fused_strength(energies, grid), grid, above=_FAINT)
+    found, leading = summits(fused_strength(energies, grid), grid, above=_FAINT)
     if found.size == 0:
         return found
-    share = np.array([grid.per_sample(lead.weight, found) for lead in energies])
-    share /= share.sum(axis=0)
-    strength = _agreed_strength(energies, found, share, grid)
-    likeness = np.sum(
-        [
-            part * _likeness(lead, top, found, grid)
-            for lead, top, part in zip(energies, tops, share, strict=True)
-        ],
-        axis=0,
-    )
-    clarity = np.sum(
-        [part * grid.per_sample(e.clarity, found) for e, part in zip(energies, share, strict=True)],
-        axis=0,
-    )
-    beats = _decided(found / grid.rate_hz, strength, likeness, clarity)
-    return placed(energies[0].working, found[beats], leads[:, 0], grid)
+    candidates = _candidates(energies, found, leading, grid)
+    return placed(energies[0].working, found[_decided(candidates)], leads[:, 0], grid)
 
 
-def _decided(
-    time_s: FloatArray, strength: FloatArray, likeness: FloatArray, clarity: FloatArray
-) -> IntArray:
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidates:
+    """Summits as the leads see them.
+
+    ``time_s`` and ``leading`` (highest in the refractory period) are ``(n,)``; the others
+    are ``(leads, n)``, the weights adding to 1.
+    """
+
+    time_s: FloatArray
+    leading: BoolArray
+    strength: FloatArray
+    likeness: FloatArray
+    clarity: FloatArray
+    weight: FloatArray
+
+
+def _candidates(
+    energies: list[LeadEnergy], found: IntArray, leading: BoolArray, grid: Grid
+) -> Candidates:
+    weight = np.sqrt([grid.per_sample(lead.weight, found) for lead in energies])
+    weight /= weight.sum(axis=0)
+    reach = grid.samples(_NEAR_S) if len(energies) > 1 else 0
+    return Candidates(
+        found / grid.rate_hz,
+        leading,
+        np.array([_strength_near(lead, found, reach) for lead in energies]),
+        np.array([_likeness(lead, found, grid) for lead in energies]),
+        np.array([grid.per_sample(lead.clarity, found) for lead in energies]),
+        weight,
+    )
+
+
+def _decided(seen: Candidates) -> IntArray:
     """Return which candidates are beats."""
-    evidence = np.clip(
-        _STRENGTH_SLOPE * np.log(strength / _UNDECIDED), -_STRENGTH_CAP, _STRENGTH_CAP
-    ) + np.clip(_SHAPE_SLOPE * (likeness - _UNDECIDED_SHAPE), -_SHAPE_CAP, _SHAPE_CAP)
-    beats = np.flatnonzero((strength > _STRONG) & (evidence > _STRONG_EVIDENCE))
-    clear = clarity >= min(_CLEAR, float(np.median(clarity)))
-    certain = (likeness > _SURE_SHAPE) & clear
-    rhythm = local_rhythm(time_s, beats, certain[beats])
+    strength = np.exp(np.sum(seen.weight * np.log(seen.strength), axis=0))
+    likeness = np.sum(seen.weight * seen.likeness, axis=0)
+    clarity = np.sum(seen.weight * seen.clarity, axis=0)
+    strong = seen.leading & (strength > _STRONG)
+    evidence = _evidence(seen, ~strong)
+    beats = np.flatnonzero(strong & (evidence > _STRONG_EVIDENCE))
+    certain = (likeness > _SURE_SHAPE) & (clarity >= min(_CLEAR, float(np.median(clarity))))
+    rhythm = local_rhythm(seen.time_s, beats, certain[beats])
     hopeful = np.flatnonzero(evidence > _HOPELESS)
+    time_s, clarity = seen.time_s[hopeful], clarity[hopeful]
     path = best_path(
-        time_s[hopeful],
+        time_s,
         evidence[hopeful],
         strength[hopeful],
         Rhythm(rhythm.rr_s[hopeful], rhythm.spread[hopeful]),
-        rhythm_weight=np.clip(_RHYTHM_CLARITY / clarity[hopeful], _LEAST_RHYTHM, 1.0),
-        settled=(evidence[hopeful] > _SETTLED) & (clarity[hopeful] >= _CLEAR),
+        rhythm_weight=np.clip(_RHYTHM_CLARITY / clarity, _LEAST_RHYTHM, 1.0),
+        settled=_alone(time_s) & (evidence[hopeful] > _SETTLED) & (clarity >= _CLEAR),
     )
     return hopeful[path]
 
 
-def _agreed_strength(
-    energies: list[LeadEnergy], found: IntArray, share: FloatArray, grid: Grid
-) -> FloatArray:
-    """Return the weighted geometric mean of the leads' strengths near each candidate."""
-    if len(energies) == 1:
-        return np.maximum(energies[0].strength[found], _FAINT)
-    reach = np.arange(-grid.samples(_NEAR_S), grid.samples(_NEAR_S) + 1)
-    near = np.clip(found[:, np.newaxis] + reach, 0, grid.n - 1)
-    logs = [np.log(np.maximum(e.strength[near].max(axis=1), _FAINT)) for e in energies]
-    return np.asarray(np.exp(np.sum(share * logs, axis=0)))
+def _evidence(seen: Candidates, other: BoolArray) -> FloatArray:
+    """Return the log-likelihood ratio of a beat for each candidate, the mean over leads.
+
+    ``other (n,)`` says which candidates are hardly beats; they show how high noise reaches.
+    """
+    noise = np.array([_typical(lead, other) for lead in seen.strength])
+    noise = np.minimum(noise, _NOISE_OVER_FLOOR / np.maximum(seen.clarity, 1.0))
+    undecided = np.maximum(noise**_DEPTH, _UNDECIDED)
+    by_strength = _STRENGTH_SLOPE * np.log(seen.strength / undecided)
+    by_shape = _SHAPE_SLOPE * (seen.likeness - _UNDECIDED_SHAPE)
+    by_lead = np.clip(by_strength, -_STRENGTH_CAP, _STRENGTH_CAP)
+    by_lead += np.clip(by_shape, -_SHAPE_CAP, _SHAPE_CAP)
+    evidence = np.sum(seen.weight * by_lead, axis=0)
+    return np.asarray(evidence - np.where(seen.leading, 0.0, _SHADOW))
 
 
-def _likeness(energy: LeadEnergy, tops: IntArray, found: IntArray, grid: Grid) -> FloatArray:
-    """Return how much each candidate resembles the beats of this lead, the best of ``tops``."""
-    strong = tops[energy.strength[tops] > _LEARN]
+def _typical(strength: FloatArray, other: BoolArray) -> FloatArray:
+    """Return the median strength of the ``other`` summits around each of all ``(n,)``."""
+    at = np.flatnonzero(other)
+    if at.size == 0:
+        return np.full(strength.size, _FAINT)
+    level = ndimage.median_filter(strength[at], _NOISE_SUMMITS)
+    return np.interp(np.arange(strength.size), at, level)
+
+
+def _alone(time_s: FloatArray) -> BoolArray:
+    """Return which of sorted times have no other within the refractory period."""
+    apart = np.diff(time_s, prepend=-np.inf, append=np.inf) >= REFRACTORY_S
+    return apart[1:] & apart[:-1]
+
+
+def _strength_near(lead: LeadEnergy, found: IntArray, reach: int) -> FloatArray:
+    """Return the highest strength of one lead within ``reach`` samples of each summit."""
+    near = found[:, np.newaxis] + np.arange(-reach, reach + 1)
+    near = np.clip(near, 0, lead.strength.size - 1)
+    return np.asarray(np.maximum(lead.strength[near].max(axis=1), _FAINT))
+
+
+def _likeness(energy: LeadEnergy, found: IntArray, grid: Grid) -> FloatArray:
+    """Return how much each candidate resembles the beats of this lead."""
+    at, leading = summits(energy.strength, grid, above=_LEARN)
+    strong = at[leading]
     clarity = grid.per_sample(energy.clarity, strong)
     if strong.size:
         strong = strong[clarity >= min(_CLEAR, float(np.median(clarity)))]

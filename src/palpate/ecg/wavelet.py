@@ -55,7 +55,8 @@ def wavelet_beats(leads: FloatArray, *, fs_hz: float) -> IntArray:
     grid = working_grid(leads.shape[0], fs_hz)
     working = [low_passed(lead, grid) for lead in leads.T]
     strength = _strength(working, grid)
-    found = summits(strength, grid, above=_OVERDUE_THRESHOLD)
+    found, leading = summits(strength, grid, above=_OVERDUE_THRESHOLD)
+    found = found[leading]
     height = strength[found]
     time_s = found / grid.rate_hz
     beats = _without_t_waves(np.flatnonzero(height > _THRESHOLD), time_s, height)
