@@ -50,6 +50,14 @@ def test_a_session_comes_back_as_it_was(session, stored):
     assert_same(session, read_store(stored))
 
 
+def test_only_the_named_recordings_are_read(session, stored):
+    last = session.recordings[-1]
+    assert_same((last,), read_store(stored, recordings=[last.name]).recordings)
+    assert read_store(stored, recordings=()).recordings == ()
+    with pytest.raises(InputError, match="holds no recording 'cedar'"):
+        read_store(stored, recordings=["cedar"])
+
+
 def test_a_table_comes_back_with_what_made_it(session, window_table, tmp_path):
     path = tmp_path / "s.h5"
     made = StoredTable(window_table, {"window_s": 8.0, "methods": ["a"]}, "0.0.9")

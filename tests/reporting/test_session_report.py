@@ -11,6 +11,7 @@ import pytest
 
 from palpate.io import open_session
 from palpate.pipeline import explain_session
+from palpate.reporting.figures import causes_figure
 from palpate.reporting.findings import findings
 from palpate.reporting.report import Report, write_report
 from palpate.reporting.tables import plain, untrusted_stretches
@@ -153,3 +154,22 @@ def test_stretches_without_trust_carry_who_dissents(result: SessionResult) -> No
 def test_undefined_numbers_become_null() -> None:
     found = plain({"a": np.float64("nan"), "b": (np.int64(3), float("inf")), "c": np.array([1.5])})
     assert found == {"a": None, "b": [3, None], "c": [1.5]}
+
+
+@pytest.mark.parametrize("name", ["", "carrying " * 20])
+def test_causes_are_drawn_whatever_the_activities_are_called(
+    result: SessionResult, name: str
+) -> None:
+    source = next(each for each in result.sources if any(each.causes.counts().values()))
+    rows = [replace(source.by_activity[0], activity=name)] if name else []
+    table = source.causes.windows.with_columns(activity=np.full(len(source.windows), name))
+    changed = replace(
+        source,
+        by_activity=(*rows, source.by_activity[-1]),
+        causes=replace(source.causes, windows=table),
+    )
+    (axis,) = causes_figure(changed).axes
+    labels = [label.get_text() for label in axis.get_yticklabels()]
+    assert labels[-1].startswith("all (")
+    assert max(map(len, labels)) < 40
+    assert len(labels) == len(changed.by_activity)

@@ -27,7 +27,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -54,6 +54,7 @@ from palpate.io.hdf5 import (
     write_attributes,
 )
 from palpate.io.raw import one_line
+from palpate.io.toml_tables import suggestion
 from palpate.signals import (
     Activity,
     RateSeries,
@@ -98,14 +99,20 @@ def write_store(
     return path
 
 
-def read_store(path: Path | str) -> Session:
-    """Read the session in a store."""
-    with _opened_store(Path(path)) as file:
-        recordings = subgroup(file, "recordings")
+def read_store(path: Path | str, *, recordings: Iterable[str] | None = None) -> Session:
+    """Read the session in a store, or only the named ``recordings`` of it."""
+    path = Path(path)
+    with _opened_store(path) as file:
+        held = subgroup(file, "recordings")
+        names = [name_of(key) for key in held]
+        wanted = names if recordings is None else list(recordings)
+        for name in wanted:
+            if name not in names:
+                raise InputError(f"{path} holds no recording {name!r}{suggestion(name, names)}")
         return Session(
             title=attribute(file, "title", str),
             recordings=tuple(
-                _read_recording(subgroup(recordings, key), name_of(key)) for key in recordings
+                _read_recording(subgroup(held, group_key(name)), name) for name in wanted
             ),
             activities=_read_activities(subgroup(file, "activities")),
             wearer=attribute(file, "wearer", str),

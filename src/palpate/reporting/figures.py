@@ -5,6 +5,7 @@ Every function takes finished results and returns a Matplotlib figure; none comp
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable
 from typing import Any
 
@@ -54,6 +55,7 @@ WIDE_IN, NARROW_IN = 8.4, 5.6
 """Widths of a course over time and of the others, which a telephone shows without scrolling."""
 MAX_ERROR_SHOWN_BPM = 80.0
 INTENSITY_TICKS_MG = (0, 10, 30, 60, 100, 150, 200, 300, 400, 600, 800, 1000, 1500, 2000)
+LONGEST_LABEL = 28
 MOST_TIME_TICKS = 9
 TIME_STEPS_S = (5, 10, 30, 60, 120, 300, 600, 1800, 3600, 7200)
 DOTS: dict[str, Any] = {
@@ -100,7 +102,7 @@ def session_figure(result: SessionResult, band: BandResult) -> Figure:
     heights = [3.0, 1.6] + ([1.3] if moved else [])
     with figure_style():
         figure, axes = canvas(
-            *(WIDE_IN, 1.2 * sum(heights) + 1.1), rows=len(heights), heights=heights, top_in=0.62
+            *(WIDE_IN, 1.2 * sum(heights)), rows=len(heights), heights=heights, top_in=0.62
         )
         _draw_rates(axes[0], result, band)
         _draw_errors(axes[1], result, band)
@@ -119,7 +121,7 @@ def dose_figure(session: Session, source: SourceResult, dose: DoseResponse) -> F
     with figure_style():
         names = _activity_colours(dose.activities, session)
         rows = legend_rows(len(names) + 2, columns=2)
-        figure, (axis,) = canvas(NARROW_IN, 4.0, legend=rows)
+        figure, (axis,) = canvas(NARROW_IN, 3.1, legend=rows)
         for name, colour in names:
             mine = dose.activity == name
             axis.plot(
@@ -184,20 +186,25 @@ def causes_figure(source: SourceResult) -> Figure:
     scored = scored_windows(source.windows)
     rows = [row.activity for row in source.by_activity if row.errors.n]
     masks = [scored if name == ALL else scored & (table["activity"] == name) for name in rows]
-    labels = [f"{name} ({int(mine.sum())})" for name, mine in zip(rows, masks, strict=True)]
+    labels = [
+        f"{textwrap.shorten(name, LONGEST_LABEL, placeholder=' …')} ({int(mine.sum())})"
+        for name, mine in zip(rows, masks, strict=True)
+    ]
     shown = [cause for cause in CAUSE_COLOURS if (table["cause"][scored] == cause).any()]
     with figure_style():
         lines = legend_rows(len(shown), columns=3)
         figure, (axis,) = canvas(
-            *(NARROW_IN, 0.5 + 0.34 * len(rows)),
+            *(NARROW_IN, 0.34 * len(rows)),
             left_in=0.25 + 0.085 * max(map(len, labels)),
             legend=lines,
         )
         begun = np.zeros(len(rows))
+        places = np.arange(len(rows))
+        axis.set_yticks(places, labels)
         for cause in shown:
             share = [100.0 * (table["cause"][mine] == cause).mean() for mine in masks]
             colour = CAUSE_COLOURS[cause]
-            axis.barh(labels, share, left=begun, height=0.62, color=colour, label=cause)
+            axis.barh(places, share, left=begun, height=0.62, color=colour, label=cause)
             begun += share
         axis.set_xlim(0, 100)
         axis.invert_yaxis()
@@ -219,7 +226,7 @@ def agreement_figure(session: Session, source: SourceResult) -> Figure:
     names = list(dict.fromkeys(activity.tolist()))
     with figure_style():
         rows = legend_rows(len(names), columns=3) if session.activities else 0
-        figure, (left, right) = canvas(NARROW_IN, 6.0, rows=2, gap_in=0.85, legend=rows)
+        figure, (left, right) = canvas(NARROW_IN, 5.0, rows=2, gap_in=0.85, legend=rows)
         for name, colour in _activity_colours(names, session):
             mine = activity == name
             left.plot(reference[mine], estimate[mine], color=colour, **DOTS)
@@ -262,7 +269,7 @@ def reference_figure(result: SessionResult) -> Figure:
     windows = result.windows
     middle_s = windows.middle_s
     with figure_style():
-        figure, (axis,) = canvas(WIDE_IN, 3.0, top_in=0.62)
+        figure, (axis,) = canvas(WIDE_IN, 1.9, top_in=0.62)
         axis.plot(middle_s, windows["hr_bpm"], color=FAINT, lw=1.2)
         trusted = trusted_rate(windows)
         axis.plot(middle_s, trusted, color=REFERENCE, label="trusted")

@@ -127,21 +127,22 @@ def _reference_sentence(result: SessionResult) -> str:
 def _band_finding(band: BandResult, result: SessionResult) -> BandFinding:
     source, recording = band.sources[0], band.recording
     device = recording.device if recording.device != recording.name else ""
+    placement = recording.placement if recording.placement != recording.name else ""
     firmware = f"firmware {recording.firmware}" if recording.firmware else ""
     named = [row for row in source.by_activity if row.activity != ALL]
     told = [_activity_finding(row, band, result) for row in named or source.by_activity]
     return BandFinding(
         band=recording.name,
-        about=", ".join(text for text in (device, firmware, recording.placement) if text),
-        overall=f"Judged by {_reading(source.source)}: {_numbers(source.by_activity[-1])}",
+        about=", ".join(text for text in (device, firmware, placement) if text),
+        overall=f"{_reading(source.source)}: {_numbers(source.by_activity[-1])}",
         activities=tuple(sorted(told, key=lambda one: GRADES.index(one.grade))),
     )
 
 
 def _reading(source: str) -> str:
     if source.startswith(DEVICE):
-        return f"its own heart rate{source.removeprefix(DEVICE)}"
-    return f"what palpate's {source!r} reads from its light"
+        return f"Judged by its own heart rate{source.removeprefix(DEVICE)}"
+    return f"It gave no heart rate; judged by what palpate's {source!r} reads from its light"
 
 
 def _numbers(row: ActivityError) -> str:

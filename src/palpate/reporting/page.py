@@ -204,7 +204,7 @@ def _signed(value: float) -> str:
 
 
 def _share(value: float) -> str:
-    return "–" if math.isnan(value) else f"{100 * value:.0f} %"
+    return "–" if math.isnan(value) else f"{round(100 * value) + 0:d} %".replace("-", "−")
 
 
 def _correlation(value: float) -> str:

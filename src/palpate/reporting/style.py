@@ -68,7 +68,7 @@ def figure_style() -> Iterator[None]:
 
 def canvas(
     width_in: float,
-    height_in: float,
+    inner_in: float,
     *,
     rows: int = 1,
     heights: Sequence[float] | None = None,
@@ -79,14 +79,14 @@ def canvas(
 ) -> tuple[Figure, list[Axes]]:
     """Return a figure with axes one above the other and room for ``legend`` rows below them.
 
-    Margins are fixed in inches: a layout that measures every text would take a third of the
-    time of a drawing. With a small ``gap_in`` the axes share their x axis.
+    The axes and the gaps between them are ``inner_in`` high. Margins are fixed in inches: a
+    layout that measures every text would take a third of the time of a drawing. With a small
+    ``gap_in`` the axes share their x axis.
     """
     below_in = 0.55 + LEGEND_ROW_IN * legend
-    height_in += LEGEND_ROW_IN * legend
+    height_in = top_in + inner_in + below_in
     figure = Figure(figsize=(width_in, height_in))
     figure.set_layout_engine("none")
-    inner_in = height_in - top_in - below_in
     axes = figure.subplots(
         rows,
         1,
