@@ -82,6 +82,15 @@ def test_a_turn_of_the_arm_that_leaves_the_light_alone_spoils_little(signals):
     assert left < 0.15 * raw  # 0.31 if windows counted by their light alone
 
 
+def test_nothing_is_learned_from_windows_without_light(signals):
+    s = signals(duration_s=60.0)
+    s.ppg_windows[14:18] = 0.0
+    axis, cadence = rate_axis(s), 62 - 30
+    left = power(cancelled(s, axis).rest)[10:14, cadence].mean()
+    raw = power(window_spectra(s.ppg_windows, axis))[10:14, cadence].mean()
+    assert left < 0.005 * raw
+
+
 def test_without_axes_nothing_is_explained(signals, wrist):
     w = wrist(duration_s=20.0)
     s = prepare(w.ppg, None, fs_hz=w.fs_hz, start_s=0.0, window_s=8.0, step_s=2.0).signals

@@ -55,13 +55,6 @@ def test_forward_equals_the_sum_over_all_paths_up_to_now(enumerated):
         np.testing.assert_allclose(past[now], expected, rtol=1e-12)
 
 
-@pytest.mark.parametrize("chain", [forward, forward_backward])
-def test_readings_are_followed_each_by_itself(chain):
-    readings = np.random.default_rng(5).normal(0.0, 2.0, (2, 7, RATES.size))
-    alone = [chain(reading, RATES, step_s=2.0) for reading in readings]
-    np.testing.assert_allclose(chain(readings, RATES, step_s=2.0), alone, rtol=1e-12)
-
-
 def test_a_constant_added_to_the_evidence_changes_nothing_and_extremes_stay_finite():
     log_evidence = np.random.default_rng(6).normal(0.0, 2.0, (6, RATES.size))
     shifted = log_evidence + np.array([0.0, 1e3, -1e5, 7.0, 0.0, 1e6])[:, np.newaxis]

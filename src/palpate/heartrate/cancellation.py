@@ -73,7 +73,7 @@ def learn_filters(signals: WristSignals, *, look_ahead: bool) -> FloatArray:
         _pooled(p, fade, look_ahead=look_ahead) for p in (light_power, motion_power)
     )
     miss_power = light_power + motion_power * ratio(light_pool, motion_pool, undefined=0.0)
-    weight = ratio(np.ones_like(miss_power), miss_power, undefined=0.0)
+    weight = ratio((light_power > 0).astype(np.float64), miss_power, undefined=0.0)
     taps = np.empty_like(cross)
     for channel in range(channels):
         share = weight[:, channel, np.newaxis]

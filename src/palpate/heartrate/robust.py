@@ -65,16 +65,13 @@ class Heard:
     rest: ComplexArray
     kept: FloatArray
 
-    def readings(self) -> FloatArray:
-        """Return the evidence taken in full and with doubt, ``(2, w, h)``."""
-        return np.stack([self.evidence, TEMPER * self.evidence])
-
 
 def robust(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
     """Return rate in bpm and confidence in 0..1 per window, ``(w,)`` each."""
     axis = rate_axis(signals)
     heard = _listen(signals, axis, look_ahead=True)
-    belief, doubtful = forward_backward(heard.readings(), axis.rate_bpm, step_s=signals.step_s)
+    belief = forward_backward(heard.evidence, axis.rate_bpm, step_s=signals.step_s)
+    doubtful = forward_backward(TEMPER * heard.evidence, axis.rate_bpm, step_s=signals.step_s)
     tracked = mean_near_peak(belief, belief, axis.rate_bpm, half_width_bpm=TOLERANCE_BPM)
     half_span = round(0.5 * signals.width / (signals.fs_hz * signals.step_s))
     hr_bpm = phase_refined(tracked, heard.rest, axis, half_span=half_span, step_s=signals.step_s)
@@ -88,7 +85,8 @@ def robust_online(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
     """Return rate in bpm and confidence in 0..1 per window, ``(w,)`` each; no look ahead."""
     axis = rate_axis(signals)
     heard = _listen(signals, axis, look_ahead=False)
-    belief, doubtful = forward(heard.readings(), axis.rate_bpm, step_s=signals.step_s)
+    belief = forward(heard.evidence, axis.rate_bpm, step_s=signals.step_s)
+    doubtful = forward(TEMPER * heard.evidence, axis.rate_bpm, step_s=signals.step_s)
     sharper = belief * np.exp(heard.evidence - heard.evidence.max(axis=1, keepdims=True))
     hr_bpm = mean_near_peak(belief, sharper, axis.rate_bpm, half_width_bpm=TOLERANCE_BPM)
     return hr_bpm, _confidence(hr_bpm, doubtful, heard.kept, axis)

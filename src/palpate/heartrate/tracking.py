@@ -5,9 +5,6 @@ Laplace-distributed step, and once in a while anywhere, which lets the track sta
 and recover from anything. The forward pass gives the distribution of the rate given the
 past; forward and backward passes together give it given the whole record (Rabiner 1989,
 Proc IEEE 77:257, sec. III-A and III-B, with its scaling).
-
-Both take several readings of a record's evidence at once, ``log_evidence (..., w, h)``, and
-follow each by itself.
 """
 
 from __future__ import annotations
@@ -25,30 +22,31 @@ ANYWHERE = 1e-4
 
 
 def forward(log_evidence: FloatArray, rate_bpm: FloatArray, *, step_s: float) -> FloatArray:
-    """Return the rate's distribution given the past, ``(..., w, h)``, rows summing to 1."""
+    """Return the rate's distribution given the past, ``(w, h)``, rows summing to 1."""
     moves = _transition(rate_bpm, step_s)
-    result = _likelihood(log_evidence)
-    belief = np.full((*result.shape[:-2], rate_bpm.size), 1.0 / rate_bpm.size)
-    for window in range(result.shape[-2]):
-        belief = (belief @ moves) * result[..., window, :]
-        belief /= belief.sum(axis=-1, keepdims=True)
-        result[..., window, :] = belief
+    likelihood = _likelihood(log_evidence)
+    result = np.empty_like(likelihood)
+    belief = np.full(rate_bpm.size, 1.0 / rate_bpm.size)
+    for window, row in enumerate(likelihood):
+        belief = (belief @ moves) * row
+        belief /= belief.sum()
+        result[window] = belief
     return result
 
 
 def forward_backward(
     log_evidence: FloatArray, rate_bpm: FloatArray, *, step_s: float
 ) -> FloatArray:
-    """Return the rate's distribution given the whole record, ``(..., w, h)``, rows summing to 1."""
-    back = np.ascontiguousarray(_transition(rate_bpm, step_s).T)
+    """Return the rate's distribution given the whole record, ``(w, h)``, rows summing to 1."""
+    moves = _transition(rate_bpm, step_s)
     likelihood = _likelihood(log_evidence)
     result = forward(log_evidence, rate_bpm, step_s=step_s)
-    future = np.ones((*result.shape[:-2], rate_bpm.size))
-    for window in range(result.shape[-2] - 2, -1, -1):
-        future = (future * likelihood[..., window + 1, :]) @ back
-        future /= future.sum(axis=-1, keepdims=True)
-        result[..., window, :] *= future
-    return np.asarray(result / result.sum(axis=-1, keepdims=True))
+    future = np.ones(rate_bpm.size)
+    for window in range(result.shape[0] - 2, -1, -1):
+        future = moves @ (future * likelihood[window + 1])
+        future /= future.sum()
+        result[window] *= future
+    return np.asarray(result / result.sum(axis=1, keepdims=True))
 
 
 def mean_near_peak(
@@ -69,4 +67,4 @@ def _transition(rate_bpm: FloatArray, step_s: float) -> FloatArray:
 
 
 def _likelihood(log_evidence: FloatArray) -> FloatArray:
-    return np.asarray(np.exp(log_evidence - log_evidence.max(axis=-1, keepdims=True)))
+    return np.asarray(np.exp(log_evidence - log_evidence.max(axis=1, keepdims=True)))
