@@ -73,6 +73,12 @@ def test_a_delay_that_cannot_be_checked_explains_nothing() -> None:
     assert gathered(estimate)["late_gain"][first].max() < 0.1
 
 
+def test_a_rate_that_stands_while_the_heart_rises_is_not_late() -> None:
+    found = gathered(np.full(len(grid()), 80.0))
+    rise = (found.start_s > 130.0) & (found.start_s < 165.0)
+    assert np.isnan(found["late_gain"][rise]).all()
+
+
 def test_errors_within_tolerance_do_not_hide_a_delay() -> None:
     # Late by 8 s, and 3 bpm to either side in turn: a third of tolerance, so a tenth in squares.
     estimate = shown_at(8.0) + np.where(np.arange(len(grid())) % 2, 3.0, -3.0)

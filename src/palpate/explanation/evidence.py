@@ -29,7 +29,8 @@ largest for clipping and missing samples). Besides,
 ===================== ===========================================================
 repaired_bpm          estimate less the reference on the repaired clock
 late_s, late_bpm      by how many seconds the estimates around here trail the
-                      reference, and the estimate's error against that earlier reference
+                      reference, and the estimate's error against that earlier reference;
+                      NaN where more delay would serve ever better, as of a rate that stands
 late_gain             share of the squared error around here that the delay removes
 held_bpm              by how much that earlier reference moved while the estimate stood still
 cadence_bpm, ..._multiple  distance of the estimate from the nearest multiple of cadence
@@ -246,9 +247,10 @@ def _timing(evidence: WindowTable, beat_time_s: FloatArray) -> dict[str, FloatAr
     then = _squared_ratio(error + (usable - estimate), tolerance)
     then = np.where(np.isnan(then), now, then)  # what cannot be checked explains nothing
     cost = np.stack([_moving_mean(row, around) for row in then])
-    known = np.isfinite(cost).all(axis=0)
-    best = np.argmin(np.where(known, cost, 0.0), axis=0)
+    measured = np.isfinite(cost).all(axis=0)
+    best = np.argmin(np.where(measured, cost, 0.0), axis=0)
     rows = np.arange(best.size)
+    known = measured & (best < LATE_S.size - 1)  # still falling at the last is no minimum
     late = np.where(known, error[best, rows], np.nan)
     return {
         "repaired_bpm": np.where(np.isfinite(evidence["clock_offset_s"]), repaired, np.nan),
