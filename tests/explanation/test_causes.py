@@ -120,6 +120,17 @@ def test_two_causes_that_do_not_explain_each_other_are_a_tie() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("disagreement_bpm", "name"), [(-27.0, "reference fault"), (20.0, "cadence lock")]
+)
+def test_a_detector_that_counts_the_estimate_speaks_against_the_reference(
+    disagreement_bpm: float, name: str
+) -> None:
+    doubted = {"agreement": 0.5, "dissenter": "slope", "disagreement_bpm": disagreement_bpm}
+    found = attribute_causes(table({**SHOWN["cadence lock"], **doubted}))
+    assert found.windows["cause"].tolist() == [name]
+
+
 def test_a_clock_that_repairs_the_error_leaves_nothing_to_blame() -> None:
     found = attribute_causes(table({**SHOWN["cadence lock"], **SHOWN["clock error"]}))
     assert found.windows["cause"].tolist() == ["clock error"]

@@ -57,7 +57,7 @@ CAUSES: tuple[Cause, ...] = (
         "cadence lock",
         rules.cadence_lock,
         sentences.cadence_lock,
-        yields_to=("clock error", "tracking lag"),
+        yields_to=("reference fault", "clock error", "tracking lag"),
     ),
     Cause(
         "motion swamping",

@@ -114,10 +114,12 @@ def half_or_double(e: Evidence) -> FloatArray:
 
 
 def reference_fault(e: Evidence) -> FloatArray:
-    """The reference is doubtful, and light or other sources show the estimate instead of it.
+    """The reference is doubtful, and light, others or a second detector show the estimate.
 
     Irregular beats alone are doubtful only where light and other sources show one steady
-    rate; an early beat in every pair makes them show half the rate, and is no fault.
+    rate; an early beat in every pair makes them show half the rate, and is no fault. Where the
+    ECG's second detector counts what the estimate shows, no movement in the light speaks
+    against that.
     """
     doubt = any_of(
         rising(np.abs(e["disagreement_bpm"]), 2.0, 6.0),
@@ -134,7 +136,12 @@ def reference_fault(e: Evidence) -> FloatArray:
     undisputed = np.where(np.isfinite(e["others_bpm"]), agreed, 1.0)
     regular = all_of(doubt, any_of(shown, agreed), unless(irregular(e)))
     against = any_of(regular, all_of(irregular(e), shown, undisputed))
-    return all_of(against, unless(follows_motion(e)), unless(half_or_double(e)))
+    left_bpm = e["error_bpm"] - e["disagreement_bpm"]
+    dissent = all_of(
+        doubt, within_tolerance(e, left_bpm), rising(share_removed(e, left_bpm), 0.5, 0.75)
+    )
+    seen = all_of(against, unless(follows_motion(e)))
+    return all_of(any_of(seen, dissent), unless(half_or_double(e)))
 
 
 def clock_error(e: Evidence) -> FloatArray:
