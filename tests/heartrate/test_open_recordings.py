@@ -87,6 +87,25 @@ def test_coarser_sampling_noise_and_one_channel_cost_little(errors):
     assert errors("robust", lambda p, a, f: (p[:, :1], a, f)).mean() <= 1.2
 
 
+def test_jumps_of_the_level_and_lost_samples_cost_little(errors):
+    rng = np.random.default_rng(1)
+
+    def jumping(ppg, acc, fs_hz):
+        size = 20.0 * ppg[: round(30 * fs_hz)].std(axis=0)
+        jumps = rng.normal(size=ppg.shape) * (rng.random((len(ppg), 1)) < 0.2 / fs_hz)
+        return ppg + size * np.cumsum(jumps, axis=0), acc, fs_hz
+
+    def lossy(ppg, acc, fs_hz):
+        light = ppg.copy()
+        for first in rng.integers(0, len(ppg), 12):
+            light[first : first + round(rng.uniform(0.2, 3.0) * fs_hz), 0] = np.nan
+        return light, acc, fs_hz
+
+    for method, bound_bpm in (("robust", 0.75), ("robust_online", 3.0)):
+        assert errors(method, jumping).mean() <= bound_bpm
+        assert errors(method, lossy).mean() <= bound_bpm
+
+
 @pytest.fixture(scope="module")
 def exercise(data_dir):
     """Error and confidence of robust, whether the light carries the pulse, quality indices."""
