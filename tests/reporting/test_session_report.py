@@ -11,11 +11,13 @@ import pytest
 
 from palpate.io import open_session
 from palpate.pipeline import explain_session
-from palpate.reporting.figures import causes_figure
+from palpate.reporting.figures import causes_figure, session_figure
 from palpate.reporting.findings import findings
 from palpate.reporting.report import Report, write_report
+from palpate.reporting.style import svg_bytes
 from palpate.reporting.tables import plain, untrusted_stretches
 from palpate.results import SessionResult
+from palpate.signals import WindowTable
 from palpate.validation import InputError
 
 
@@ -173,3 +175,18 @@ def test_causes_are_drawn_whatever_the_activities_are_called(
     assert labels[-1].startswith("all (")
     assert max(map(len, labels)) < 40
     assert len(labels) == len(changed.by_activity)
+
+
+def test_the_picture_of_a_day_stays_small(result: SessionResult) -> None:
+    copies = -(-43_200 // len(result.windows))
+
+    def long(table: WindowTable) -> WindowTable:
+        start_s = 2.0 * np.arange(copies * len(table))
+        columns = {name: np.tile(column, copies) for name, column in table.columns.items()}
+        return WindowTable(start_s, start_s + 8.0, columns)
+
+    band = result.bands[0]
+    sources = tuple(replace(each, windows=long(each.windows)) for each in band.sources)
+    day = replace(result, windows=long(result.windows))
+    figure = session_figure(day, replace(band, sources=sources, motion=long(band.motion)))
+    assert len(svg_bytes(figure)) < 4_000_000

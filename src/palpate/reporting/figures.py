@@ -55,6 +55,7 @@ WIDE_IN, NARROW_IN = 8.4, 5.6
 """Widths of a course over time and of the others, which a telephone shows without scrolling."""
 MAX_ERROR_SHOWN_BPM = 80.0
 INTENSITY_TICKS_MG = (0, 10, 30, 60, 100, 150, 200, 300, 400, 600, 800, 1000, 1500, 2000)
+LONG_WINDOWS = 5000  # areas of more points than a page has pixels are drawn as pixels
 LONGEST_LABEL = 28
 MOST_TIME_TICKS = 9
 TIME_STEPS_S = (5, 10, 30, 60, 120, 300, 600, 1800, 3600, 7200)
@@ -311,10 +312,18 @@ def _draw_errors(axis: Axes, result: SessionResult, band: BandResult) -> None:
         shown = np.clip(error, -MAX_ERROR_SHOWN_BPM, MAX_ERROR_SHOWN_BPM)
         axis.plot(middle_s, shown, color=colour, lw=0.9)
         off = source.windows["status"] == OUTSIDE
-        axis.plot(middle_s[off], shown[off], ".", ms=3.2, color=colour)
+        axis.plot(middle_s[off], shown[off], ".", ms=3.2, color=colour, rasterized=True)
     if band.sources:
         tolerance = band.sources[0].windows["tolerance_bpm"]
-        axis.fill_between(middle_s, -tolerance, tolerance, color="#009e73", alpha=0.15, lw=0)
+        axis.fill_between(
+            middle_s,
+            -tolerance,
+            tolerance,
+            color="#009e73",
+            alpha=0.15,
+            lw=0,
+            rasterized=middle_s.size > LONG_WINDOWS,
+        )
     axis.axhline(0.0, color=MUTED, lw=0.8)
     axis.set_ylabel("error (bpm)")
 
@@ -328,7 +337,14 @@ def _draw_motion(axis: Axes, band: BandResult) -> None:
         mine = flags == flag
         if mine.any() and flag != "unknown":
             axis.fill_between(
-                middle_s, intensity_mg, where=mine, step="mid", color=colour, lw=0, label=flag
+                middle_s,
+                intensity_mg,
+                where=mine,
+                step="mid",
+                color=colour,
+                lw=0,
+                label=flag,
+                rasterized=middle_s.size > LONG_WINDOWS,
             )
     axis.set_ylabel("motion (mg)")
     axis.legend(loc="upper right", ncols=4)

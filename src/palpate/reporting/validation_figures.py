@@ -125,7 +125,8 @@ def excerpt_figure(excerpt: Excerpt) -> Figure:
         axis.set_xlim(stretch.start_s, stretch.end_s)
         axis.xaxis.set_major_formatter(lambda value, _: f"{int(value // 60)}:{value % 60:02.0f}")
         axis.set_xlabel("time in the record (min:s)")
-        axis.set_ylabel(f"ECG ({excerpt.unit})")
+        apart = ", set apart" if drawn.shape[1] > 1 else ""
+        axis.set_ylabel(f"ECG ({excerpt.unit}){apart}")
         axis.set_title(
             f"{excerpt.record}, {excerpt.lead}: {stretch.n_missed} missed, {stretch.n_extra} extra"
         )
