@@ -251,11 +251,11 @@ def _timing(evidence: WindowTable, beat_time_s: FloatArray) -> dict[str, FloatAr
     best = np.argmin(np.where(measured, cost, 0.0), axis=0)
     rows = np.arange(best.size)
     known = measured & (best < LATE_S.size - 1)  # still falling at the last is no minimum
-    late = np.where(known, error[best, rows], np.nan)
+    late = np.where(measured, error[best, rows], np.nan)
     return {
         "repaired_bpm": np.where(np.isfinite(evidence["clock_offset_s"]), repaired, np.nan),
         "late_s": np.where(known, LATE_S[best], np.nan),
-        "late_bpm": late,
+        "late_bpm": np.where(known, late, np.nan),
         "held_bpm": _held_bpm(estimate, late),
         "late_gain": np.where(
             known, 1.0 - ratio(cost[best, rows], _moving_mean(now, around)), np.nan
