@@ -36,5 +36,6 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
     console.say("simulating rest, step-mill, crate lifting, gravel track and recovery")
     sheet = write_session(simulate_session(seed=arguments.seed), arguments.output / "session")
     console.say(f"the session's files and sheet: {sheet}")
-    explain_into(arguments.output, open_session(sheet), options, console)
+    session = open_session(sheet)
+    console.result(explain_into(arguments.output, session, options, console))
     return 0

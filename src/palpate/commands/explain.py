@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from palpate.commands.arguments import names, not_negative, positive
 
@@ -19,7 +20,12 @@ HELP = "say how wrong each wrist heart rate was, when, and how that goes with mo
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the command takes."""
     parser.add_argument(
-        "input", type=Path, help="a session sheet (.toml), a packed session (.h5), or one recording"
+        "inputs",
+        type=Path,
+        nargs="+",
+        metavar="INPUT",
+        help="a session sheet (.toml), a packed session (.h5), or one recording; of several, each "
+        "gets a folder of its name in the output",
     )
     parser.add_argument(
         "-o", "--output", type=Path, required=True, help="folder for the report and its tables"
@@ -61,13 +67,32 @@ def add_analysis_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace, console: Console) -> int:
-    """Read the input, run the main job, write the report."""
+    """Read each input, run the main job on it, write its report."""
     from palpate.io import open_session
 
     options = checked_options(arguments)
-    session = open_session(arguments.input, layout=arguments.layout, say=console.say)
-    explain_into(arguments.output, session, options, console)
+    folders = report_folders(arguments.inputs, arguments.output)
+    summaries = []
+    for path, folder in zip(arguments.inputs, folders, strict=True):
+        if len(folders) > 1:
+            console.say(f"\n{path}")
+        session = open_session(path, layout=arguments.layout, say=console.say)
+        summaries.append(explain_into(folder, session, options, console))
+    console.result(summaries[0] if len(summaries) == 1 else {"sessions": summaries})
     return 0
+
+
+def report_folders(inputs: Sequence[Path], output: Path) -> list[Path]:
+    """Return where each report goes: ``output`` itself for one, a folder in it for several."""
+    from palpate.validation import InputError
+
+    if len(inputs) == 1:
+        return [output]
+    folders = [output / path.stem for path in inputs]
+    for place, folder in enumerate(folders):
+        if folder in folders[:place]:
+            raise InputError(f"two inputs are called {folder.name}; explain them one by one")
+    return folders
 
 
 def checked_options(arguments: argparse.Namespace) -> Options:
@@ -87,8 +112,10 @@ def checked_options(arguments: argparse.Namespace) -> Options:
     )
 
 
-def explain_into(folder: Path, session: Session, options: Options, console: Console) -> None:
-    """Explain a session, write everything into ``folder`` and say what was found."""
+def explain_into(
+    folder: Path, session: Session, options: Options, console: Console
+) -> dict[str, Any]:
+    """Explain a session, write everything into ``folder``, say what was found, return it."""
     from palpate.pipeline import explain_session
     from palpate.reporting.report import write_report
 
@@ -100,4 +127,4 @@ def explain_into(folder: Path, session: Session, options: Options, console: Cons
     for line in report.findings:
         console.say(line)
     console.say(str(report.page))
-    console.result(report.summary)
+    return report.summary
