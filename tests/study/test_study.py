@@ -47,8 +47,8 @@ def a_session(
             "motion_mad_g": np.full(n, mad_g),
         },
     )
-    rise_s, seen = np.array([20.0, 60.0]), np.array([True, False])
-    return SessionSource(name, wearer, condition, windows, rise_s, seen)
+    rise_s, late_s = np.array([20.0, 60.0]), np.array([4.0, np.nan])
+    return SessionSource(name, wearer, condition, windows, rise_s, late_s)
 
 
 def sessions(errors: list[float], prefix: str, **about: object) -> list[SessionSource]:
@@ -97,7 +97,7 @@ def test_windows_that_are_not_scored_count_nowhere() -> None:
     estimate = np.where(status == NO_ESTIMATE, np.nan, session.windows["estimate_bpm"])
     error = np.where(status == NO_ESTIMATE, np.nan, session.windows["error_bpm"])
     windows = session.windows.with_columns(status=status, estimate_bpm=estimate, error_bpm=error)
-    found = SessionSource("a", "", OLD, windows, session.rise_s, session.rise_seen)
+    found = SessionSource("a", "", OLD, windows, session.rise_s, session.rise_late_s)
     one = study_sessions([found]).pooled[0]
     assert one.n_windows == 40
     assert one.coverage.mean == pytest.approx(40 / 60)
@@ -107,7 +107,7 @@ def test_causes_and_rises_are_summed_by_activity() -> None:
     result = study_sessions([a_session("a", 9.0), a_session("b", 2.0)])
     lifting = result.pooled[0]
     assert lifting.causes == {"cadence lock": 60}
-    assert (lifting.n_rises, lifting.n_rises_seen) == (4, 2)
+    assert (lifting.rise_late_s.size, lifting.n_rises_seen) == (4, 2)
     assert lifting.share_within.mean == pytest.approx(0.5)
 
 

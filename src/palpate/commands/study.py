@@ -37,10 +37,8 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
     check_output(arguments.output)
     result = study_sessions(read_reports(arguments.reports))
     report = write_study(result, arguments.output, title=arguments.title)
-    for question, lines in report.findings.items():
-        console.say(question)
-        for line in lines:
-            console.say(f"  {line}")
+    for line in report.findings:
+        console.say(line)
     console.say(str(report.page))
     console.result(report.summary)
     return 0

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import statistics
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,6 +79,15 @@ class BandFinding:
     overall: str
     activities: tuple[ActivityFinding, ...]
 
+    def lines(self) -> list[str]:
+        """Return the finding as lines of text."""
+        about = f" ({self.about})" if self.about else ""
+        told = [f"{self.band}{about}. {self.overall}"]
+        for one in self.activities:
+            told.append(f"  {one.activity}: {one.verdict}. {one.numbers}")
+            told += [f"    {line}" for line in one.why]
+        return told
+
 
 @dataclass(frozen=True, slots=True)
 class Findings:
@@ -89,14 +99,8 @@ class Findings:
 
     def lines(self) -> list[str]:
         """Return the findings as lines of text, for the terminal and the summary."""
-        told = [self.reference]
-        for band in self.bands:
-            about = f" ({band.about})" if band.about else ""
-            told.append(f"{band.band}{about}. {band.overall}")
-            for one in band.activities:
-                told.append(f"  {one.activity}: {one.verdict}. {one.numbers}")
-                told += [f"    {line}" for line in one.why]
-        return [*told, *self.limits]
+        about_bands = (line for band in self.bands for line in band.lines())
+        return [self.reference, *about_bands, *self.limits]
 
 
 def findings(result: SessionResult) -> Findings:
@@ -134,12 +138,13 @@ def _band_finding(band: BandResult, result: SessionResult) -> BandFinding:
     return BandFinding(
         band=recording.name,
         about=", ".join(text for text in (device, firmware, placement) if text),
-        overall=f"{_reading(source.source)}: {_numbers(source.by_activity[-1])}",
+        overall=f"{reading(source.source)}: {_numbers(source.by_activity[-1])}",
         activities=tuple(sorted(told, key=lambda one: GRADES.index(one.grade))),
     )
 
 
-def _reading(source: str) -> str:
+def reading(source: str) -> str:
+    """Say what a band is judged by."""
     if source.startswith(DEVICE):
         return f"Judged by its own heart rate{source.removeprefix(DEVICE)}"
     return f"It gave no heart rate; judged by what palpate's {source!r} reads from its light"
@@ -172,13 +177,15 @@ def _activity_finding(
     numbers = _numbers(row)
     if 0 < row.errors.n < FEW_WINDOWS:
         numbers += f" These are only {row.errors.n} windows."
-    return ActivityFinding(_named(row.activity), grade, _capital(numbers), tuple(why))
+    return ActivityFinding(named_activity(row.activity), grade, _capital(numbers), tuple(why))
 
 
 def _grade(row: ActivityError) -> str:
-    if row.errors.n < FEW_WINDOWS:
-        return "few"
-    within = row.errors.share_within
+    return "few" if row.errors.n < FEW_WINDOWS else grade_of(row.errors.share_within)
+
+
+def grade_of(within: float) -> str:
+    """Return the grade of a share of windows within tolerance."""
     return "good" if within >= TRUST_FROM else "fair" if within >= CARE_FROM else "poor"
 
 
@@ -196,14 +203,19 @@ def _missing_sentences(row: ActivityError) -> list[str]:
 
 def _cause_sentences(source: SourceResult, mine: BoolArray) -> list[str]:
     outside = mine & (source.windows["status"] == OUTSIDE)
-    counts = Counter(source.causes.windows["cause"][outside].tolist())
-    n = int(outside.sum())
+    return causes_told(Counter(source.causes.windows["cause"][outside].tolist()))
+
+
+def causes_told(counts: Counter[str]) -> list[str]:
+    """Name the commonest causes of windows outside tolerance, counted by cause."""
+    n = counts.total()
     if n < FEWEST_TO_RANK:
         return [f"Only {n} windows are outside tolerance, too few to rank causes."]
-    unexplained = 100 * counts.pop(UNEXPLAINED, 0) / n
+    unexplained = 100 * counts[UNEXPLAINED] / n
+    named_causes = counts - Counter({UNEXPLAINED: n})
     named = [
         f"{PLAIN_CAUSES[cause]} ({cause}, {100 * count / n:.0f} %)"
-        for cause, count in counts.most_common(MOST_CAUSES_NAMED)
+        for cause, count in named_causes.most_common(MOST_CAUSES_NAMED)
     ]
     if not named:
         return [f"No cause is shown for its {n} windows outside tolerance."]
@@ -261,16 +273,20 @@ def _rise_sentences(
         if response.event.kind == "rise"
         and activity in (ALL, activity_at(activities, response.event.middle_s))
     ]
-    if not rises:
-        return []
     late_s = [rise.late_s for rise in rises if not math.isnan(rise.late_s)]
+    return rises_told(sum(rise.detected for rise in rises), len(rises), late_s)
+
+
+def rises_told(seen: int, n: int, late_s: Sequence[float]) -> list[str]:
+    """Say how many of ``n`` rises of the heart rate were seen, and how late those were."""
+    if not n:
+        return []
     typical_s = statistics.median(late_s) if late_s else 0.0
     late = f", {typical_s:.0f} s late" if typical_s >= 1.0 else ""
     late += " in the median" if late and len(late_s) > 1 else ""
-    seen = sum(rise.detected for rise in rises)
-    if len(rises) == 1:
+    if n == 1:
         return [f"It {'saw' if seen else 'missed'} the one rise of the heart rate{late}."]
-    return [f"It saw {seen} of {len(rises)} rises of the heart rate{late}."]
+    return [f"It saw {seen} of {n} rises of the heart rate{late}."]
 
 
 def activity_at(activities: tuple[Activity, ...], at_s: float) -> str:
@@ -302,7 +318,8 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _named(activity: str) -> str:
+def named_activity(activity: str) -> str:
+    """Name an activity in a sentence."""
     return "the whole session" if activity == ALL else activity
 
 

@@ -112,7 +112,7 @@ def _sources(session: str, report: _Report) -> list[SessionSource]:
                 condition=Condition(band, about.get("firmware", ""), source),
                 windows=tables[band, source],
                 rise_s=np.array([event["middle_s"] for event in rises], dtype=np.float64),
-                rise_seen=np.array([event["detected"] for event in rises], dtype=bool),
+                rise_late_s=np.array([event["late_s"] for event in rises], dtype=np.float64),
             )
         )
     return found

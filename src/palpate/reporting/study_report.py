@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ from palpate.reporting.study_figures import study_figures
 from palpate.reporting.study_tables import comparison_row, pooled_row, session_row, study_summary
 from palpate.reporting.study_text import (
     COMPARISON_COLUMNS,
+    StudyFindings,
     comparison_rows,
     pooled_columns,
     pooled_rows,
@@ -40,7 +41,7 @@ class StudyReport:
     """Where the page lies, what it says, and every number of it."""
 
     page: Path
-    findings: dict[str, list[str]]
+    findings: tuple[str, ...]
     summary: dict[str, Any]
 
 
@@ -61,7 +62,7 @@ def write_study(result: StudyResult, folder: Path, *, title: str) -> StudyReport
         write_csv(draft / "sessions.csv", map(session_row, result.errors))
         write_csv(draft / "pooled.csv", map(pooled_row, result.pooled))
         write_csv(draft / "comparisons.csv", map(comparison_row, result.comparisons))
-        text = json.dumps({**summary, "findings": told}, indent=2, allow_nan=False)
+        text = json.dumps({**summary, "findings": told.lines()}, indent=2, allow_nan=False)
         (draft / "study.json").write_text(text + "\n", encoding="utf-8")
         tables = list(_tables(result))
         markdown = [f"## {name}\n\n{markdown_table(*table)}" for name, table in tables]
@@ -69,12 +70,12 @@ def write_study(result: StudyResult, folder: Path, *, title: str) -> StudyReport
         (draft / "tables.md").write_text("\n".join(markdown), encoding="utf-8")
         (draft / "tables.tex").write_text("\n".join(latex), encoding="utf-8")
         (draft / "report.html").write_text(page, encoding="utf-8")
-    return StudyReport(folder / "report.html", told, summary)
+    return StudyReport(folder / "report.html", tuple(told.lines()), summary)
 
 
 def study_page(
     result: StudyResult,
-    told: Mapping[str, Sequence[str]],
+    told: StudyFindings,
     pictures: Mapping[str, bytes],
     *,
     title: str,

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
+import numpy as np
+
 from palpate import __version__
 from palpate.reporting.tables import plain
 from palpate.study import Comparison, PooledErrors, SessionErrors, StudyResult
@@ -23,8 +25,8 @@ def session_row(one: SessionErrors) -> Row:
         **{name: value for name, value in asdict(one.errors).items() if name != "n_undefined"},
         "coverage": one.coverage,
         "mad_g": one.mad_g,
-        "n_rises": one.n_rises,
-        "n_rises_seen": one.n_rises_seen,
+        "n_rises": one.rise_late_s.size,
+        "n_rises_seen": int(np.isfinite(one.rise_late_s).sum()),
         **{_column(cause): n for cause, n in one.causes.items()},
     }
 
@@ -48,7 +50,7 @@ def pooled_row(one: PooledErrors) -> Row:
         "median_r": one.median_r,
         "n_good_r": one.n_good_r,
         "mad_g": one.mad_g,
-        "n_rises": one.n_rises,
+        "n_rises": one.rise_late_s.size,
         "n_rises_seen": one.n_rises_seen,
         **{_column(cause): n for cause, n in one.causes.items()},
     }

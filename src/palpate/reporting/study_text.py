@@ -3,16 +3,31 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from palpate.evaluation.scoring import ALL
+from palpate.heartrate import METHODS
+from palpate.reporting.findings import (
+    FEWEST_TO_RANK,
+    GRADES,
+    MOST_CAUSES_NAMED,
+    ActivityFinding,
+    BandFinding,
+    causes_told,
+    grade_of,
+    named_activity,
+    reading,
+    rises_told,
+)
 from palpate.reporting.validation_text import UNDEFINED, Column, number
 from palpate.study import FEWEST_SESSIONS, Comparison, PooledErrors, StudyResult
 from palpate.study.pooling import GOOD_R
 
-MOST_CAUSES_NAMED = 2
-FEWEST_TO_RANK = 10
 OTHER_MOTION = 1.25
 """Sides whose motion differs by more are said to differ in it (own choice)."""
 
@@ -36,7 +51,7 @@ def pooled_columns() -> tuple[Column, ...]:
         ),
         _of(
             "rises seen",
-            lambda one: f"{one.n_rises_seen} of {one.n_rises}" if one.n_rises else UNDEFINED,
+            _rises,
         ),
         Column("why", "why outside", str),
     )
@@ -80,19 +95,36 @@ def comparison_rows(comparisons: Sequence[Comparison]) -> list[dict[str, Any]]:
     ]
 
 
-def study_findings(result: StudyResult) -> dict[str, list[str]]:
-    """Return the findings as sentences under the question that they answer."""
-    sources = dict.fromkeys(one.condition for one in result.pooled)
-    told = {
-        "Where is each weakest, and why?": [
-            _weakest([one for one in result.pooled if one.condition == condition])
-            for condition in sources
-        ],
+@dataclass(frozen=True, slots=True)
+class StudyFindings:
+    """What stands at the top: bands as in a session's report, then answers by question."""
+
+    bands: tuple[BandFinding, ...]
+    answers: Mapping[str, Sequence[str]]
+
+    def lines(self) -> list[str]:
+        """Return the findings as lines of text, for the terminal and the summary."""
+        about_bands = [line for band in self.bands for line in band.lines()]
+        answers = [
+            line
+            for question, told in self.answers.items()
+            for line in (question, *(f"  {answer}" for answer in told))
+        ]
+        return [*about_bands, *answers]
+
+
+def study_findings(result: StudyResult) -> StudyFindings:
+    """Return the findings: how far to trust each band, what changed, what is left open."""
+    devices = dict.fromkeys(one.condition.device for one in result.pooled)
+    answers = {
         "What did the firmware change?": _changes(result, "firmware"),
         "Which band does better?": _changes(result, "band"),
         "What can this not tell?": _limits(result),
     }
-    return {question: lines for question, lines in told.items() if lines}
+    return StudyFindings(
+        bands=tuple(_band_finding(device, result.pooled) for device in devices),
+        answers={question: told for question, told in answers.items() if told},
+    )
 
 
 def causes_text(one: PooledErrors) -> str:
@@ -107,30 +139,62 @@ def causes_text(one: PooledErrors) -> str:
 def with_interval(
     middle: float, low: float, high: float, *, write: Callable[[float], str] | None = None
 ) -> str:
-    """Write a number and its interval, ``"2.1 (1.4 to 2.8)"``; the number alone without one."""
+    """Write a number and its interval, ``"2.1 (1.4 to 2.8)"``; the number alone if that is all."""
     write = write or (lambda value: _text(1, value))
     text = write(middle)
-    return text if math.isnan(low) else f"{text} ({_range(write(low), write(high))})"
+    if math.isnan(low) or {write(low), write(high)} == {text}:
+        return text
+    return f"{text} ({_range(write(low), write(high))})"
 
 
-def _weakest(pooled: Sequence[PooledErrors]) -> str:
-    """Say of one condition where it is weakest, and why."""
-    named = [one for one in pooled if one.activity != ALL] or list(pooled)
-    worst = max(named, key=lambda one: one.mae_bpm.mean)
-    text = (
-        f"{worst.condition.name}: {_activity(worst.activity)}, off by "
-        f"{with_interval(*worst.mae_bpm)} bpm, {_percent(worst.share_within.mean)} within tolerance"
+def _band_finding(device: str, pooled: Sequence[PooledErrors]) -> BandFinding:
+    """Judge a band by its first source, its own heart rate where it gives one."""
+    mine = [one for one in pooled if one.condition.device == device]
+    source = mine[0].condition.source
+    own = [one for one in mine if one.condition.source == source]
+    told = [_activity_finding(one, mine) for one in own if one.activity != ALL]
+    whole = next((one for one in own if one.activity == ALL), own[-1])
+    return BandFinding(
+        band=device,
+        about="",
+        overall=f"{reading(source)}: {_numbers(whole)}",
+        activities=tuple(sorted(told, key=lambda one: GRADES.index(one.grade))),
     )
-    if why := causes_text(worst):
-        text += f"; outside it above all {why}"
-    if worst.n_rises:
-        text += f"; {worst.n_rises_seen} of {worst.n_rises} rises of the heart rate seen"
-    return f"{text}."
+
+
+def _activity_finding(one: PooledErrors, everything: Sequence[PooledErrors]) -> ActivityFinding:
+    grade = grade_of(one.share_within.mean) if one.enough else "few"
+    good = grade_of(one.share_within.mean) == "good"
+    why = [] if good else causes_told(Counter(one.causes))
+    others = [
+        f"{_percent(other.share_within.mean)} by {other.condition.source!r}"
+        for other in everything
+        if other.activity == one.activity and other.condition.source in METHODS and other is not one
+    ]
+    if others and not good:
+        why.append(f"Read from its light by palpate, {' and '.join(others)} are within tolerance.")
+    late_s = one.rise_late_s[np.isfinite(one.rise_late_s)].tolist()
+    why += rises_told(one.n_rises_seen, one.rise_late_s.size, late_s)
+    return ActivityFinding(one.activity, grade, _numbers(one).capitalize(), tuple(why))
+
+
+def _numbers(one: PooledErrors) -> str:
+    share = with_interval(*(100.0 * value for value in one.share_within), write=number(0))
+    n = len(one.sessions)
+    return (
+        f"{share} % of the windows of {n} session{'s' * (n != 1)} within tolerance, off by "
+        f"{with_interval(*one.mae_bpm)} bpm."
+    )
 
 
 def _changes(result: StudyResult, changed: str) -> list[str]:
-    """Say in a sentence for every two conditions what the second does better or worse."""
-    mine = [one for one in result.comparisons if one.changed == changed]
+    """Say for every two bands or firmwares, as judged, what the second does better or worse."""
+    judged = {one.condition.device: one.condition for one in reversed(result.pooled)}.values()
+    mine = [
+        one
+        for one in result.comparisons
+        if one.changed == changed and one.first in judged and one.second in judged
+    ]
     pairs = dict.fromkeys((one.first, one.second) for one in mine)
     return [_change([one for one in mine if (one.first, one.second) == pair]) for pair in pairs]
 
@@ -143,7 +207,7 @@ def _change(held: Sequence[Comparison]) -> str:
         if (shown := [one for one in held if one.verdict == verdict])
     ]
     for verdict in ("no difference shown", "too few sessions"):
-        where = [_activity(one.activity) for one in held if one.verdict == verdict]
+        where = [named_activity(one.activity) for one in held if one.verdict == verdict]
         if where:
             parts.append(f"{verdict} in {_all_or(where, len(held))}")
     return f"{second.device} against {first.device} ({second.source}): {'; '.join(parts)}."
@@ -155,7 +219,9 @@ def _all_or(names: Sequence[str], n_all: int) -> str:
 
 def _size(one: Comparison) -> str:
     low, high = sorted((abs(one.low_bpm), abs(one.high_bpm)))
-    text = f"{_activity(one.activity)} by {with_interval(abs(one.difference_bpm), low, high)} bpm"
+    text = (
+        f"{named_activity(one.activity)} by {with_interval(abs(one.difference_bpm), low, high)} bpm"
+    )
     if max(one.motion_ratio, 1.0 / one.motion_ratio) > OTHER_MOTION:
         text += f" (but with {one.motion_ratio:.1f} times the motion, which may be why)"
     return text
@@ -174,12 +240,13 @@ def _limits(result: StudyResult) -> list[str]:
     return told
 
 
-def _activity(name: str) -> str:
-    return "the whole session" if name == ALL else name
-
-
 def _design(one: Comparison) -> str:
     return "the same" if one.paired else "different"
+
+
+def _rises(one: PooledErrors) -> str:
+    n = one.rise_late_s.size
+    return f"{one.n_rises_seen} of {n}" if n else UNDEFINED
 
 
 def _of(heading: str, text: Callable[[PooledErrors], str]) -> Column:

@@ -59,8 +59,9 @@ class PooledErrors:
         Median of the sessions' motion intensities, g.
     causes
         Windows outside tolerance by cause, most frequent first.
-    n_rises, n_rises_seen
-        Rises of the reference, and how many the source saw.
+    rise_late_s
+        ``(m,)``: of every rise of the reference, how late the source showed it; NaN where it
+        did not.
     """
 
     condition: Condition
@@ -79,8 +80,12 @@ class PooledErrors:
     n_good_r: int
     mad_g: float
     causes: Mapping[str, int]
-    n_rises: int
-    n_rises_seen: int
+    rise_late_s: FloatArray
+
+    @property
+    def n_rises_seen(self) -> int:
+        """How many of the rises the source showed."""
+        return int(np.isfinite(self.rise_late_s).sum())
 
     @property
     def enough(self) -> bool:
@@ -139,8 +144,7 @@ def _pooled(condition: Condition, activity: str, held: Sequence[SessionErrors]) 
         n_good_r=int(np.count_nonzero(correlations >= GOOD_R)),
         mad_g=_median([one.mad_g for one in held]),
         causes=dict(causes.most_common()),
-        n_rises=sum(one.n_rises for one in held),
-        n_rises_seen=sum(one.n_rises_seen for one in held),
+        rise_late_s=np.concatenate([one.rise_late_s for one in held]),
     )
 
 

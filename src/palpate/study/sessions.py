@@ -10,7 +10,7 @@ import numpy as np
 
 from palpate.evaluation.agreement import ErrorSummary
 from palpate.evaluation.scoring import ALL, OUTSIDE, errors_by_activity, scored_windows
-from palpate.signals import BoolArray, FloatArray, StrArray, WindowTable
+from palpate.signals import FloatArray, StrArray, WindowTable
 
 FEWEST_WINDOWS = 30
 """A minute of 2-s steps; an activity with fewer scored windows says little of a session
@@ -54,8 +54,9 @@ class SessionSource:
     windows
         The columns of :func:`palpate.evaluation.scoring.score_windows` with ``cause`` (text,
         empty within tolerance) and ``motion_mad_g`` (NaN where there is none).
-    rise_s, rise_seen
-        ``(m,)`` middle of every rise of the reference, and whether the source saw it.
+    rise_s, rise_late_s
+        ``(m,)`` middle of every rise of the reference, and how late the source showed it, s;
+        NaN where it did not.
     """
 
     session: str
@@ -63,7 +64,7 @@ class SessionSource:
     condition: Condition
     windows: WindowTable
     rise_s: FloatArray
-    rise_seen: BoolArray
+    rise_late_s: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,7 +74,7 @@ class SessionErrors:
     ``error_bpm`` holds the scored windows' errors; ``coverage`` is the share of windows with a
     trusted reference that have an estimate;
     ``causes`` counts the windows outside tolerance by cause; ``mad_g`` is the median motion
-    intensity of the scored windows, g.
+    intensity of the scored windows, g; ``rise_late_s`` is that of the activity's rises.
     """
 
     session: str
@@ -85,8 +86,7 @@ class SessionErrors:
     coverage: float
     mad_g: float
     causes: Mapping[str, int]
-    n_rises: int
-    n_rises_seen: int
+    rise_late_s: FloatArray
 
 
 def session_errors(sources: Iterable[SessionSource]) -> tuple[SessionErrors, ...]:
@@ -118,8 +118,7 @@ def _by_activity(source: SessionSource) -> list[SessionErrors]:
                 coverage=row.coverage,
                 mad_g=_median(windows["motion_mad_g"][mine & scored]),
                 causes=Counter(windows["cause"][outside].tolist()),
-                n_rises=int(np.count_nonzero(rises)),
-                n_rises_seen=int(np.count_nonzero(source.rise_seen & rises)),
+                rise_late_s=source.rise_late_s[rises],
             )
         )
     return found
