@@ -37,7 +37,7 @@ LAGS = 7
 LAG_S = 0.2 / 3
 """0.2 s either way, at a spacing that suits everything below 7.5 Hz."""
 MEMORY_S = 8.0
-"""Time constant of the pool; 6 to 12 s serve alike."""
+"""Time constant of the pool; 6 to 10 s serve alike."""
 RIDGE = 1e-3
 """Share of the mean regressor power added to the diagonal; 1e-4 to 1e-2 serve alike."""
 WINDOWS_AT_ONCE = 512

@@ -33,7 +33,7 @@ from palpate.signals import BoolArray, FloatArray
 HARMONIC = 0.5
 LEAKAGE = 0.05
 EVIDENCE_PER_S = 5.0
-"""White noise in a band of 7 Hz would allow (N - 2) / 2 = 7 per second; 3 to 8 serve alike."""
+"""White noise in a band of 7 Hz would allow (N - 2) / 2 = 7 per second; 4 to 7 serve alike."""
 MIN_REST = 0.03
 """Share that at least is not the line: no window of real light is purer."""
 SMOOTH_BPM = 80.0
