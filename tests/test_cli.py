@@ -139,6 +139,11 @@ def test_several_sessions_get_a_folder_each(
 def test_two_sessions_of_one_name_are_refused_before_any_work(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    for folder in "ab":
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "ride.toml").touch()
     names = [str(tmp_path / folder / "ride.toml") for folder in "ab"]
     assert main(["explain", *names, "-o", str(tmp_path / "out")]) == 2
     assert "two inputs are called ride" in capsys.readouterr().err
+    assert main(["explain", names[0], "gone.toml", "-o", str(tmp_path / "out")]) == 2
+    assert "gone.toml does not exist" in capsys.readouterr().err

@@ -116,6 +116,15 @@ def test_a_folder_that_cannot_be_made_is_one_sentence(
         write_report(replace(result, bands=()), tmp_path / "file" / "out")
 
 
+def test_pictures_of_ones_own_are_not_replaced(result: SessionResult, tmp_path: Path) -> None:
+    mine = tmp_path / "figures" / "mine.png"
+    mine.parent.mkdir()
+    mine.touch()
+    with pytest.raises(InputError, match="of no earlier report"):
+        write_report(replace(result, bands=()), tmp_path)
+    assert mine.exists()
+
+
 def test_a_full_disk_leaves_the_old_report_as_it_was(
     result: SessionResult, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -88,6 +88,9 @@ def report_folders(inputs: Sequence[Path], output: Path) -> list[Path]:
 
     if len(inputs) == 1:
         return [output]
+    for path in inputs:
+        if path.suffix and not path.exists():
+            raise InputError(f"{path} does not exist; check the path")
     folders = [output / path.stem for path in inputs]
     for place, folder in enumerate(folders):
         if folder in folders[:place]:

@@ -16,6 +16,11 @@ def check_output(folder: Path) -> None:
     """Refuse a place that cannot become a folder, before any work is done for it."""
     if folder.exists() and not folder.is_dir():
         raise InputError(f"{folder} is a file; name a folder for the report with -o")
+    if (folder / "figures").exists() and not (folder / "report.html").exists():
+        raise InputError(
+            f"{folder / 'figures'} is there and of no earlier report; name another folder with -o, "
+            "so that nothing of yours is replaced"
+        )
     nearest = next(place for place in (folder, *folder.absolute().parents) if place.exists())
     if not nearest.is_dir() or not os.access(nearest, os.W_OK | os.X_OK):
         raise InputError(
