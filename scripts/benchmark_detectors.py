@@ -85,8 +85,7 @@ def main() -> None:
     parser.add_argument("--fast", action="store_true", help="leave out the slow libraries")
     parser.add_argument("--csv", type=Path, help="also write the first table here")
     options = parser.parse_args()
-    folder = options.data / "datasets" / "mitdb"
-    folder = folder if folder.is_dir() else options.data
+    folder = records_folder(options.data)
     records = [read_record(folder / name) for name in annotated_records(folder)]
     candidates = [each for each in CANDIDATES if not (options.fast and each.slow)]
     print(f"{len(records)} records: {' '.join(record.name for record in records)}\n")
@@ -114,9 +113,6 @@ def accuracy_row(candidate: Candidate, records: Sequence[Record]) -> tuple[str, 
     if importlib.util.find_spec(candidate.package) is None:
         return (candidate.label, leads, "not installed", *[""] * (len(COLUMNS) - 3))
     scores, seconds = zip(*(run(candidate, record) for record in records), strict=True)
-    gross = gross_statistics([score.ec57.counts for score in scores])
-    hits = sum(score.strict_f1.numerator for score in scores)
-    marks = sum(score.strict_f1.denominator for score in scores)
     rr_ms = [
         1e3 * score.ec57.rr_error_rms_s
         for score, record in zip(scores, records, strict=True)
@@ -125,11 +121,21 @@ def accuracy_row(candidate: Candidate, records: Sequence[Record]) -> tuple[str, 
     return (
         candidate.label,
         leads,
+        *gross_figures(scores),
+        f"{rr_ms[0]:.2f}" if rr_ms else "",
+        f"{1e3 * float(np.median(seconds)):.1f}",
+    )
+
+
+def gross_figures(scores: Sequence[DetectorScore]) -> tuple[str, str, str]:
+    """Return gross Se and +P and F1 at 50 ms, per cent."""
+    gross = gross_statistics([score.ec57.counts for score in scores])
+    hits = sum(score.strict_f1.numerator for score in scores)
+    marks = sum(score.strict_f1.denominator for score in scores)
+    return (
         f"{gross.qrs_sensitivity.percent:.2f}",
         f"{gross.qrs_positive_predictivity.percent:.2f}",
         f"{100.0 * hits / marks:.2f}",
-        f"{rr_ms[0]:.2f}" if rr_ms else "",
-        f"{1e3 * float(np.median(seconds)):.1f}",
     )
 
 
@@ -170,6 +176,12 @@ def noisy_records(folder: Path, records: Sequence[Record]) -> Iterator[Record]:
     for snr_db in SNR_DB:
         ecg = clean.ecg + noise * 10.0 ** ((NOISE_STEM_DB - snr_db) / 20.0)
         yield Record(f"{clean.name} {snr_db} dB", ecg, clean.fs_hz, clean.reference)
+
+
+def records_folder(data: Path) -> Path:
+    """Return the folder of annotated records in ``data``, which may be that folder."""
+    folder = data / "datasets" / "mitdb"
+    return folder if folder.is_dir() else data
 
 
 def read_record(path: Path) -> Record:
