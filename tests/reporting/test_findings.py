@@ -21,6 +21,7 @@ from palpate.reporting.findings import (
     activity_at,
     duration_text,
     findings,
+    grade_of,
 )
 from palpate.results import BandResult, SessionResult, SourceResult
 from palpate.signals import Activity, RateSeries
@@ -166,3 +167,10 @@ def test_activities_are_half_open() -> None:
 )
 def test_durations_read_as_a_person_says_them(seconds: float, text: str) -> None:
     assert duration_text(seconds) == text
+
+
+@pytest.mark.parametrize(
+    ("within", "grade"), [(0.949, "good"), (0.944, "fair"), (0.796, "fair"), (0.794, "poor")]
+)
+def test_the_grade_agrees_with_the_percentage_that_is_shown(within: float, grade: str) -> None:
+    assert grade_of(within) == grade

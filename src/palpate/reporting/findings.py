@@ -185,7 +185,8 @@ def _grade(row: ActivityError) -> str:
 
 
 def grade_of(within: float) -> str:
-    """Return the grade of a share of windows within tolerance."""
+    """Return the grade of a share of windows within tolerance, judged in percent as it is shown."""
+    within = round(within, 2)
     return "good" if within >= TRUST_FROM else "fair" if within >= CARE_FROM else "poor"
 
 
