@@ -10,7 +10,7 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from numpy.typing import NDArray
 
-from palpate.ecg import BeatReference, beat_reference, window_heart_rate
+from palpate.ecg import BeatReference, beat_reference, reference_beats, window_heart_rate
 from palpate.ecg.reference import OPINIONS
 from palpate.ecg.trust import REASONS
 from palpate.validation import InputError
@@ -45,6 +45,13 @@ def test_clean_ecg_is_trusted_and_right(clean: Floats, beats: Floats) -> None:
     offset = found.beats.time_s - beats
     assert np.ptp(offset) < 0.012
     assert worst_error_bpm(found, beats) < 0.2
+
+
+def test_beats_alone_are_those_of_the_whole_reference(clean: Floats) -> None:
+    noisy = clean + np.random.default_rng(3).normal(0.0, 0.3, clean.size)
+    whole = beat_reference(noisy, fs_hz=FS_HZ, start_s=7.5)
+    assert len(whole.beats) > 100
+    assert_array_equal(reference_beats(noisy, fs_hz=FS_HZ, start_s=7.5), whole.beats.time_s)
 
 
 @pytest.mark.parametrize("scale", [1e-4, -1.0, 1e4])
