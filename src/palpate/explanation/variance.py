@@ -42,7 +42,7 @@ from palpate.evaluation.bootstrap import (
     BLOCK_S,
     N_RESAMPLES,
     block_resamples,
-    student_interval,
+    percentile_interval,
     usable_block,
 )
 from palpate.explanation.oracle import cadence_distance
@@ -180,7 +180,7 @@ def error_variance(
     drawn = np.array([np.bincount(row, minlength=n) @ squares for row in rows])
     weights = np.vstack([shapley_weights(names), np.eye(squares.shape[1])])
     found = weights @ _explained(squares.sum(axis=0))
-    low, high = student_interval(found, _explained(drawn) @ weights.T, n_blocks=n / block)
+    low, high = percentile_interval(_explained(drawn) @ weights.T, n_blocks=n / block)
     return ErrorVariance(
         explained=float(found[-1]),
         low=float(low[-1]),
