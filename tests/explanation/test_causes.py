@@ -135,6 +135,8 @@ def test_a_clock_that_repairs_the_error_leaves_nothing_to_blame() -> None:
     found = attribute_causes(table({**SHOWN["cadence lock"], **SHOWN["clock error"]}))
     assert found.windows["cause"].tolist() == ["clock error"]
     assert found.windows[score_column("cadence lock")][0] == 0.0
+    found = attribute_causes(table({**SHOWN["reference fault"], **SHOWN["clock error"]}))
+    assert found.windows["cause"].tolist() == ["clock error"]
 
 
 def test_an_offset_inside_its_own_interval_is_no_clock_error() -> None:

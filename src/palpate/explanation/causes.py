@@ -51,7 +51,12 @@ class Cause:
 
 
 CAUSES: tuple[Cause, ...] = (
-    Cause("reference fault", rules.reference_fault, sentences.reference_fault),
+    Cause(
+        "reference fault",
+        rules.reference_fault,
+        sentences.reference_fault,
+        yields_to=("clock error",),
+    ),
     Cause("clock error", rules.clock_error, sentences.clock_error),
     Cause(
         "cadence lock",
