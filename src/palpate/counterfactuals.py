@@ -251,7 +251,7 @@ def best_around(rates_bpm: FloatArray, true_bpm: FloatArray) -> IntArray:
 
 def _answers(signals: WristSignals, method: str, answered: BoolArray) -> _Listened:
     axis = rate_axis(signals)
-    spectra = window_spectra(signals.ppg_windows, axis)[:, : axis.rate_bpm.size]
+    spectra = window_spectra(signals.ppg_windows, axis)[:, axis.candidates]
     hr_bpm, _ = METHODS[method](signals)
     return _Listened(
         hr_bpm=np.where(answered, hr_bpm, np.nan),

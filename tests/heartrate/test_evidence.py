@@ -35,13 +35,20 @@ def tone(rate_bpm, duration_s=20.0):
 def test_white_noise_gives_the_evidence_of_bretthorst_1988_chapter_2(monkeypatch):
     monkeypatch.setattr(evidence, "HARMONIC", 0.0)
     monkeypatch.setattr(evidence, "_colour", lambda rest, _: np.ones_like(rest))
+    monkeypatch.setattr(evidence, "_above_drift", lambda rest: rest)
     s = signals_of(np.random.default_rng(1).standard_normal(2000) + 0.5 * tone(97.0, 80.0))
     axis = rate_axis(s)
     cancelled = split(s, axis)
     found = log_evidence(cancelled, s.usable, axis, fresh_s=2.0)
     rest = power(cancelled.rest)[:, :, 0]
-    share = axis.line_bins * rest[:, : axis.rate_bpm.size] / rest.sum(axis=1, keepdims=True)
+    share = axis.line_bins * rest[:, axis.candidates] / rest.sum(axis=1, keepdims=True)
     np.testing.assert_allclose(found, -evidence.EVIDENCE_PER_S * 2.0 * np.log(1.0 - share))
+
+
+def test_a_falling_flank_is_drift_and_what_rises_from_it_a_line():
+    rest = np.array([9.0, 5.0, 2.0, 4.0, 8.0, 3.0, 1.0]).reshape(1, -1, 1)
+    expected = [0.0, 0.0, 0.0, 2.0, 6.0, 1.0, 0.0]
+    np.testing.assert_array_equal(evidence._above_drift(rest).ravel(), expected)
 
 
 def test_a_line_speaks_louder_than_noise():

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import signal
 
 from palpate.heartrate import estimate
 from palpate.heartrate.adaptive import cancelled_light
@@ -102,3 +103,16 @@ def test_adaptive_takes_out_linear_motion_and_leaves_the_pulse(wrist):
     raw = signals[0].ppg[750:, 0]
     assert np.corrcoef(raw, clean)[0, 1] < 0.5
     assert np.corrcoef(dirty, clean)[0, 1] > 0.9
+
+
+@best
+def test_a_slow_shift_of_grip_is_no_slow_pulse(wrist, method):
+    """Below 0.4 Hz the light moves by ten pulses for 20 s; its flank reaches to 30 bpm."""
+    w = wrist(np.array([110.0, 150.0]), motion=0.3)
+    n = len(w.ppg)
+    shift = np.random.default_rng(5).standard_normal(n)
+    shift = signal.sosfiltfilt(signal.butter(2, 0.4, fs=w.fs_hz, output="sos"), shift)
+    gripped = np.abs(np.arange(n) / w.fs_hz - 60.0) < 10.0
+    ppg = w.ppg + (50.0 * gripped * shift / shift.std())[:, np.newaxis]
+    rate = estimate(ppg, w.acc, fs_hz=w.fs_hz, method=method)
+    assert np.abs(rate.hr_bpm - w.true_bpm).max() < 5.0

@@ -36,7 +36,7 @@ def strongest_line(signals: WristSignals, windows: FloatArray) -> tuple[FloatArr
     """Return rate and confidence ``(w,)`` of the strongest line in ``windows (w, width, c)``."""
     axis = rate_axis(signals)
     rate_bpm = axis.rate_bpm
-    spectra = window_spectra(windows, axis)[:, : rate_bpm.size]
+    spectra = window_spectra(windows, axis)[:, axis.candidates]
     mean = mean_channel_power(power(spectra))
     peak = np.argmax(mean, axis=1)
     bin_bpm = rate_bpm[1] - rate_bpm[0]

@@ -16,6 +16,9 @@ Deviations
 * Noise left by motion is stronger at low or high rates. The spectrum is whitened half way,
   by the square root of a smooth spectrum through it; all the way would lift harmonics
   and quiet regions to the pulse's own height.
+* Grip and breath move the light slowly, and the flank of such drift reaches into the slow
+  rates. What falls from the lowest bin on without having risen again is taken for it: a
+  line counts by what it rises above the least power below it. All energy counts into ``g``.
 * ``N`` counts only what is new since the last window, and less than all of that, since
   the residual light is not white.
 """
@@ -61,14 +64,19 @@ def log_evidence(
     weight = ratio(
         axis.line_bins / colour, (rest / colour).sum(axis=1, keepdims=True), undefined=0.0
     )
-    line = rest * rest / np.maximum(rest + LEAKAGE * explained, TINY)
-    candidates, double = slice(axis.rate_bpm.size), axis.second_harmonic()
+    line = _above_drift(rest) * rest / np.maximum(rest + LEAKAGE * explained, TINY)
+    candidates, double = axis.candidates, axis.second_harmonic()
     fundamental = line[:, candidates]
     harmonic = np.minimum(maximum_filter1d(line, 3, axis=1)[:, double], HARMONIC * fundamental)
     share = fundamental * weight[:, candidates] + harmonic * weight[:, double]
     evidence = EVIDENCE_PER_S * fresh_s * np.log1p(share / np.maximum(1.0 - share, MIN_REST))
     heard = usable[:, np.newaxis, :]
     return np.asarray((evidence * heard).sum(axis=2) / np.maximum(usable.sum(axis=1), 1)[:, None])
+
+
+def _above_drift(rest: FloatArray) -> FloatArray:
+    """Return what ``rest (w, f, c)`` rises above the least power at or below each bin."""
+    return np.asarray(rest - np.minimum.accumulate(rest, axis=1))
 
 
 def _colour(rest: FloatArray, axis: RateAxis) -> FloatArray:

@@ -97,12 +97,11 @@ def _listen(signals: WristSignals, axis: RateAxis, *, look_ahead: bool) -> Heard
     signals = replace(signals, ppg_windows=np.concatenate(bounded))
     filters = learn_filters(signals, look_ahead=look_ahead)
     fresh_s = min(signals.step_s, signals.width / signals.fs_hz)
-    candidates = slice(axis.rate_bpm.size)
     evidence, rest, kept = [], [], []
     for part in window_portions(signals):
         cancelled = cancel_motion(signals, axis, filters, part)
         evidence.append(log_evidence(cancelled, signals.usable[part], axis, fresh_s=fresh_s))
-        rest.append(cancelled.rest[:, candidates])
+        rest.append(cancelled.rest[:, axis.candidates])
         kept.append(_kept(cancelled, axis))
     heard = Heard(np.concatenate(evidence), np.concatenate(rest), np.concatenate(kept))
     if signals.acc.shape[1] == 0:
@@ -113,9 +112,8 @@ def _listen(signals: WristSignals, axis: RateAxis, *, look_ahead: bool) -> Heard
 def _kept(cancelled: Cancelled, axis: RateAxis) -> FloatArray:
     """Return the share of power within 5 bpm that motion does not explain, ``(w, h)``."""
     reach = round(TOLERANCE_BPM / (axis.rate_bpm[1] - axis.rate_bpm[0]))
-    near = slice(axis.rate_bpm.size + reach)
     rest, explained = (
-        uniform_filter1d(power(spectra[:, near]), 2 * reach + 1, axis=1)[:, : axis.rate_bpm.size]
+        uniform_filter1d(power(spectra), 2 * reach + 1, axis=1)[:, axis.candidates]
         for spectra in (cancelled.rest, cancelled.explained)
     )
     total = rest + explained

@@ -15,6 +15,9 @@ ComplexArray = NDArray[np.complex128]
 
 MIN_HR_BPM = 30.0
 MAX_HR_BPM = 230.0
+DRIFT_BPM = 12.0
+"""Spectra start well below the slowest pulse, where grip and breath move the light: energy that
+no pulse explains. Taking out a window's trend leaves little below."""
 NFFT = 1500
 """At the working rate of 25 Hz one bin is 1 bpm; the line itself is about 11 bpm wide."""
 HANN_BANDWIDTH_CELLS = 1.5
@@ -24,15 +27,16 @@ HANN_BANDWIDTH_CELLS = 1.5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RateAxis:
-    """Bins of a spectrum from 30 bpm to twice 230 bpm.
+    """Bins of a spectrum from `DRIFT_BPM` to twice 230 bpm, among them the candidates from 30 bpm.
 
     Parameters
     ----------
     rate_bpm
         ``(h,)`` the candidate rates, up to 230 bpm.
     frequency_hz
-        ``(f,)`` all bins, up to the fastest candidate's second harmonic; the first ``h``
-        are the candidates.
+        ``(f,)`` all bins, up to the fastest candidate's second harmonic.
+    candidates
+        Where among all bins the candidates are.
     first_bin
         Index of the first bin in the full spectrum.
     nfft
@@ -43,26 +47,30 @@ class RateAxis:
 
     rate_bpm: FloatArray
     frequency_hz: FloatArray
+    candidates: slice
     first_bin: int
     nfft: int
     line_bins: float
 
     def second_harmonic(self) -> NDArray[np.intp]:
         """Return ``(h,)`` the place in ``frequency_hz`` of each candidate's second harmonic."""
-        return self.first_bin + 2 * np.arange(self.rate_bpm.size)
+        place = np.arange(self.candidates.start, self.candidates.stop)
+        return self.first_bin + 2 * place
 
 
 def rate_axis(signals: WristSignals, *, nfft: int = NFFT) -> RateAxis:
     """Return the rate axis at the signals' working rate; ``nfft`` grows with long windows."""
     nfft = max(nfft, fft.next_fast_len(2 * signals.width, real=True))
     bin_bpm = 60.0 * signals.fs_hz / nfft
-    low = int(np.ceil(MIN_HR_BPM / bin_bpm - 1e-6))
+    lowest, low = (int(np.ceil(bpm / bin_bpm - 1e-6)) for bpm in (DRIFT_BPM, MIN_HR_BPM))
     high = int(np.floor(MAX_HR_BPM / bin_bpm + 1e-6))
-    bins = np.arange(low, 2 * high + 2, dtype=np.float64)
+    bins = np.arange(lowest, 2 * high + 2, dtype=np.float64)
+    candidates = slice(low - lowest, high - lowest + 1)
     return RateAxis(
-        rate_bpm=np.asarray(bin_bpm * bins[: high - low + 1]),
+        rate_bpm=np.asarray(bin_bpm * bins[candidates]),
         frequency_hz=np.asarray(bin_bpm / 60.0 * bins),
-        first_bin=low,
+        candidates=candidates,
+        first_bin=lowest,
         nfft=nfft,
         line_bins=HANN_BANDWIDTH_CELLS * nfft / signals.width,
     )
