@@ -33,10 +33,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import edfio
 import numpy as np
-from scipy.io import loadmat
 
+from open_recordings import (
+    Treadmill,
+    WristExercise,
+    treadmill_recordings,
+    wrist_recordings,
+)
 from palpate.conditioning import window_grid
 from palpate.counterfactuals import (
     CHANNEL,
@@ -47,7 +51,7 @@ from palpate.counterfactuals import (
     device_counterfactuals,
     light_counterfactuals,
 )
-from palpate.ecg import beat_reference, window_heart_rate
+from palpate.ecg import reference_beats, window_heart_rate
 from palpate.explanation import oracle_windows
 from palpate.explanation.light_clock import light_clock
 from palpate.explanation.variance import ErrorVariance, error_features, error_variance
@@ -110,21 +114,15 @@ class Case:
         return self.session.recordings[0].waveforms[0].end_s
 
 
-def cases(folder: Path) -> Iterator[Case]:
+def cases(data: Path) -> Iterator[Case]:
     """Yield the treadmill and the wrist recordings."""
-    for path in sorted((folder / "ieee_spc2015").glob("DATA_??_TYPE??.mat")):
-        rows = loadmat(path)["sig"].astype(np.float64).T
-        truth = loadmat(path.with_name(f"{path.stem}_BPMtrace.mat"))["BPM0"].ravel()
-        beat_s = beat_reference(rows[:, 0], fs_hz=125.0).beats.time_s
-        waveforms = light_and_motion(rows[:, 1:3], rows[:, 3:6], 125.0, "g")
-        yield case(path.stem[:7], waveforms, truth, beat_s)
-    for path in sorted((folder / "wrist_ppg_exercise").glob("*.edf")):
-        rows = np.column_stack([channel.data for channel in edfio.read_edf(path).signals[:11]])
-        lines = [line.split() for line in path.with_suffix(".qrs.txt").read_text().splitlines()]
-        beat_s = np.array([int(x[1]) for x in lines if len(x) > 2 and x[2] == "N"]) / 256.0
-        truth = window_heart_rate(beat_s, *window_grid(0.0, rows.shape[0] / 256.0))
-        waveforms = light_and_motion(rows[:, 1:2], rows[:, 8:11], 256.0, "m/s2")
-        yield case(path.stem, waveforms, truth, beat_s)
+    for one in treadmill_recordings(data):
+        if one.ecg is not None:
+            beat_s = reference_beats(one.ecg, fs_hz=one.fs_hz)
+            yield case(one.name, light_and_motion(one, "g"), one.bpm, beat_s)
+    for other in wrist_recordings(data):
+        truth = window_heart_rate(other.beat_s, *window_grid(0.0, other.ppg.shape[0] / other.fs_hz))
+        yield case(other.name, light_and_motion(other, "m/s2"), truth, other.beat_s)
 
 
 def case(
@@ -144,13 +142,11 @@ def case(
     return Case(name, Session(name, (band,)), reference, beat_s)
 
 
-def light_and_motion(
-    ppg: FloatArray, acc: FloatArray, fs_hz: float, unit: str
-) -> tuple[Waveform, Waveform]:
+def light_and_motion(one: Treadmill | WristExercise, unit: str) -> tuple[Waveform, Waveform]:
     """Return both as waveforms."""
     return (
-        Waveform("ppg", Role.PPG, ppg, fs_hz, "a.u."),
-        Waveform("acc", Role.ACC, acc, fs_hz, unit),
+        Waveform("ppg", Role.PPG, one.ppg, one.fs_hz, "a.u."),
+        Waveform("acc", Role.ACC, one.acc, one.fs_hz, unit),
     )
 
 
@@ -287,7 +283,7 @@ def main() -> None:
     parser.add_argument("--data", type=Path, required=True)
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
-    every = list(cases(options.data / "datasets"))
+    every = list(cases(options.data))
     measure_shares(every, options.seed)
     measure_variance(every, options.seed)
 

@@ -33,11 +33,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import edfio
 import numpy as np
 from numpy.typing import NDArray
-from scipy.io import loadmat
 
+from open_recordings import treadmill_recordings, wrist_recordings
 from palpate.conditioning import resample
 from palpate.ecg import BeatReference, beat_reference
 from palpate.evaluation.scoring import OUTSIDE, score_windows
@@ -329,18 +328,16 @@ def mixed_round(rng: np.random.Generator, table: dict[str, Counter[str]]) -> Non
 
 def recordings(data: Path) -> Iterator[Session]:
     """Yield every real recording as a session of a chest ECG and one wrist band."""
-    for path in sorted((data / "datasets" / "ieee_spc2015").glob("DATA_*_TYPE0?.mat")):
-        rows = loadmat(path)["sig"].astype(np.float64).T
-        yield as_session(
-            path.stem, ecg=rows[:, :1], ppg=rows[:, 1:3], acc=rows[:, 3:6], fs_hz=125.0, unit="g"
+    for one in treadmill_recordings(data):
+        if one.ecg is not None:
+            ecg = one.ecg[:, np.newaxis]
+            yield as_session(one.name, ecg=ecg, ppg=one.ppg, acc=one.acc, fs_hz=125.0, unit="g")
+    for other in wrist_recordings(data):
+        ecg, ppg, acc = (
+            resample(values, fs_hz=256.0, to_hz=128.0)
+            for values in (other.ecg[:, np.newaxis], other.ppg, other.acc)
         )
-    for path in sorted((data / "datasets" / "wrist_ppg_exercise").glob("*.edf")):
-        signals = edfio.read_edf(path).signals
-        rows = np.stack([signals[i].data for i in (0, 1, 8, 9, 10)], axis=1)
-        rows = resample(rows, fs_hz=256.0, to_hz=128.0)
-        yield as_session(
-            path.stem, ecg=rows[:, :1], ppg=rows[:, 1:2], acc=rows[:, 2:5], fs_hz=128.0, unit="m/s2"
-        )
+        yield as_session(other.name, ecg=ecg, ppg=ppg, acc=acc, fs_hz=128.0, unit="m/s2")
 
 
 def as_session(

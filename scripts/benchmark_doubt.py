@@ -145,17 +145,17 @@ def main() -> None:
     """Judge every recording by the others and print how well."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--data", type=Path, required=True)
-    folder = parser.parse_args().data / "datasets"
+    data = parser.parse_args().data
     rng = np.random.default_rng(SEED)
     items: list[Judged] = []
-    for record in treadmill(folder / "ieee_spc2015"):
+    for record in treadmill(data):
         one = replace(record, ppg=record.ppg[:, :1])
         items += judged(record, TREADMILL)
         items += judged(disturbed(record, rng), DISTURBED)
         items += judged(backwards(record), REVERSED)
         items += judged(one, ONE_CHANNEL)
         items += judged(leaking(one, rng), LEAK)
-    for record in wrist(folder / "wrist_ppg_exercise"):
+    for record in wrist(data):
         items += judged(record, WRIST)
         items += judged(leaking(record, rng), WRIST_LEAK)
     scores = left_out_scores(items)

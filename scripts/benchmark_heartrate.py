@@ -34,11 +34,15 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import edfio
 import numpy as np
 from numpy.typing import NDArray
-from scipy.io import loadmat
 
+from open_recordings import (
+    Treadmill,
+    WristExercise,
+    treadmill_recordings,
+    wrist_recordings,
+)
 from palpate.conditioning import resample, window_grid
 from palpate.ecg import window_heart_rate
 from palpate.explanation import oracle_windows
@@ -94,36 +98,25 @@ class WristRecord:
         return float(self.ppg.shape[0] / self.fs_hz / 3600.0)
 
 
-def treadmill(folder: Path) -> Iterator[WristRecord]:
-    """Yield the SPC training set."""
-    for path in sorted(folder.glob("DATA_??_TYPE??.mat")):
-        signals = loadmat(path)["sig"].astype(np.float64).T
-        truth = loadmat(path.with_name(f"{path.stem}_BPMtrace.mat"))["BPM0"].ravel()
-        ppg, acc = signals[:, 1:3], signals[:, 3:6]
-        yield _record(path.stem[:7], SPC, ppg=ppg, acc=acc, fs_hz=125.0, truth=truth)
+def treadmill(data: Path) -> Iterator[WristRecord]:
+    """Yield the treadmill recordings."""
+    for one in treadmill_recordings(data):
+        yield _record(one, SPC, one.bpm)
 
 
-def wrist(folder: Path) -> Iterator[WristRecord]:
-    """Yield the wrist recordings with their wide-range accelerometer."""
-    for path in sorted(folder.glob("*.edf")):
-        channels = [channel.data for channel in edfio.read_edf(path).signals]
-        rows = [line.split() for line in path.with_suffix(".qrs.txt").read_text().splitlines()]
-        beat_s = np.array([int(r[1]) for r in rows if len(r) > 2 and r[2] == "N"]) / 256.0
-        starts, ends = window_grid(0.0, channels[1].size / 256.0)
-        truth = window_heart_rate(beat_s, starts, ends)
-        activity = path.stem.split("_", 1)[1].replace("_", " ")
-        ppg, acc = channels[1][:, np.newaxis], np.column_stack(channels[8:11])
-        yield _record(path.stem, activity, ppg=ppg, acc=acc, fs_hz=256.0, truth=truth)
+def wrist(data: Path) -> Iterator[WristRecord]:
+    """Yield the wrist recordings."""
+    for one in wrist_recordings(data):
+        starts, ends = window_grid(0.0, one.ppg.shape[0] / one.fs_hz)
+        yield _record(one, one.activity, window_heart_rate(one.beat_s, starts, ends))
 
 
-def _record(
-    name: str, activity: str, *, ppg: Floats, acc: Floats, fs_hz: float, truth: Floats
-) -> WristRecord:
-    starts, _ = window_grid(0.0, ppg.shape[0] / fs_hz)
+def _record(one: Treadmill | WristExercise, activity: str, truth: Floats) -> WristRecord:
+    starts, _ = window_grid(0.0, one.ppg.shape[0] / one.fs_hz)
     true_bpm = np.full(starts.size, np.nan)
     true_bpm[: truth.size] = truth[: starts.size]
-    chance = oracle_windows(ppg, acc, true_bpm, fs_hz=fs_hz)["oracle_chance"]
-    return WristRecord(name, activity, ppg, acc, fs_hz, true_bpm, chance)
+    chance = oracle_windows(one.ppg, one.acc, true_bpm, fs_hz=one.fs_hz)["oracle_chance"]
+    return WristRecord(one.name, activity, one.ppg, one.acc, one.fs_hz, true_bpm, chance)
 
 
 def ours(method: str) -> Estimator:
@@ -318,8 +311,7 @@ def main() -> None:
     parser.add_argument("--perturb", action="store_true", help="move each parameter by 30 %%")
     parser.add_argument("--vary", action="store_true", help="change the treadmill recordings")
     options = parser.parse_args()
-    sets = options.data / "datasets"
-    records = [*treadmill(sets / "ieee_spc2015"), *wrist(sets / "wrist_ppg_exercise")]
+    records = [*treadmill(options.data), *wrist(options.data)]
     chance = np.concatenate([record.chance for record in records if record.activity != SPC])
     for level in FALSE_ALARMS:
         count = np.count_nonzero(chance <= level)

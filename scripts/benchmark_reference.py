@@ -27,17 +27,16 @@ import argparse
 import csv
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import edfio
 import numpy as np
 import wfdb
 from numpy.typing import NDArray
-from scipy.io import loadmat
 from scipy.ndimage import median_filter
 
+from open_recordings import treadmill_recordings, wrist_recordings
 from palpate.ecg import beat_reference, detect_qrs, window_heart_rate
 from palpate.signals import WindowTable
 
@@ -137,23 +136,17 @@ def share(which: Mask) -> str:
     return f"{100 * np.mean(which) if which.size else np.nan:.2f}"
 
 
-def spc(folder: Path) -> Iterator[Truth]:
-    """Read the Signal Processing Cup's ECG and its published rate."""
-    for path in sorted(folder.glob("DATA_*_TYPE0?.mat")):
-        trace = loadmat(path.with_name(path.stem + "_BPMtrace.mat"))
-        ecg = loadmat(path)["sig"][0].astype(np.float64)
-        yield Truth(path.stem[:7], ecg, 125.0, bpm=trace["BPM0"].ravel().astype(np.float64))
+def spc(data: Path) -> Iterator[Truth]:
+    """Yield the Signal Processing Cup's ECG, where it is published, and its rate."""
+    for one in treadmill_recordings(data):
+        if one.ecg is not None:
+            yield Truth(one.name, one.ecg, one.fs_hz, bpm=one.bpm)
 
 
-def wrist(folder: Path) -> Iterator[Truth]:
-    """Read the chest ECG of the exercise recordings and its annotated beats."""
-    for path in sorted(folder.glob("*.edf")):
-        signal = edfio.read_edf(path).signals[0]
-        fs_hz = float(signal.sampling_frequency)
-        lines = path.with_suffix(".qrs.txt").read_text().splitlines()[1:]
-        fields = [line.split() for line in lines]
-        marks = sorted(int(f[1]) for f in fields if len(f) > 2 and f[2] in BEAT_SYMBOLS)
-        yield Truth(path.stem, np.asarray(signal.data), fs_hz, beat_s=np.array(marks) / fs_hz)
+def wrist(data: Path) -> Iterator[Truth]:
+    """Yield the chest ECG of the exercise recordings and its annotated beats."""
+    for one in wrist_recordings(data):
+        yield Truth(one.name, one.ecg, one.fs_hz, beat_s=one.beat_s)
 
 
 def wfdb_records(folder: Path) -> Iterator[Truth]:
@@ -168,11 +161,11 @@ def wfdb_records(folder: Path) -> Iterator[Truth]:
         yield Truth(header.stem, record.p_signal[:, 0], fs_hz, beat_s=np.array(marks) / fs_hz)
 
 
-SETS = {
+SETS: dict[str, Callable[[Path], Iterator[Truth]]] = {
     "ieee_spc2015": spc,
     "wrist_ppg_exercise": wrist,
-    "mitdb": wfdb_records,
-    "nstdb_partial": wfdb_records,
+    "mitdb": lambda data: wfdb_records(data / "datasets" / "mitdb"),
+    "nstdb_partial": lambda data: wfdb_records(data / "datasets" / "nstdb_partial"),
 }
 
 
@@ -214,7 +207,7 @@ def main() -> None:
     rows: list[dict[str, str]] = []
     for name in options.sets:
         scores: list[Score] = []
-        for truth in SETS[name](options.data / "datasets" / name):
+        for truth in SETS[name](options.data):
             scores.append(score(truth, libraries=name in LIBRARY_SETS))
             rows.append(scores[-1].row())
             print("  ".join(f"{k} {v}" for k, v in rows[-1].items()), flush=True)

@@ -29,9 +29,9 @@ import edfio
 import numpy as np
 from numpy.typing import NDArray
 from scipy import interpolate, ndimage, signal
-from scipy.io import loadmat
 from scipy.spatial.transform import Rotation
 
+from open_recordings import treadmill_recordings
 from palpate.ecg import detect_qrs
 from palpate.io.heart_rate_series import read_heart_rate
 from palpate.signals import Role
@@ -84,7 +84,7 @@ def main() -> None:
     unrelated_rates(rngs[5], arguments.unrelated)
     unrelated_accelerations(rngs[6], arguments.unrelated)
     if arguments.data is not None:
-        real_heart_rates(arguments.data / "datasets" / "ieee_spc2015")
+        real_heart_rates(arguments.data)
         real_accelerations(arguments.data / "datasets" / "wrist_ppg_exercise", rngs[7])
     if arguments.rows:
         long_file(arguments.rows)
@@ -390,16 +390,16 @@ def _show_unrelated(name: str, fits: Iterator[ClockFit]) -> None:
 # Real recordings
 
 
-def real_heart_rates(folder: Path) -> None:
+def real_heart_rates(data: Path) -> None:
     """Find the published heart-rate traces, shifted, in the recordings' own ECG."""
     shift_s = 37.25
     errors = Errors("SPC, BPM0", "500 ms, 5 min each")
-    for path in sorted(folder.glob("*_BPMtrace.mat")):
-        bpm = loadmat(path)["BPM0"].ravel().astype(np.float64)
-        ecg = loadmat(path.with_name(path.name.replace("_BPMtrace", "")))["sig"][0]
-        rates = rate_of_beats(detect_qrs(ecg, fs_hz=125.0) / 125.0)
-        middle_s = 2.0 * np.arange(bpm.size) + 4.0 + shift_s
-        fit, spent = timed(align_heart_rates, *rates, middle_s, bpm)
+    for one in treadmill_recordings(data):
+        if one.ecg is None:
+            continue
+        rates = rate_of_beats(detect_qrs(one.ecg, fs_hz=one.fs_hz) / one.fs_hz)
+        middle_s = 2.0 * np.arange(one.bpm.size, dtype=np.float64) + 4.0 + shift_s
+        fit, spent = timed(align_heart_rates, *rates, middle_s, one.bpm)
         errors.add(fit, (-shift_s, 0.0), 150.0 + shift_s, spent)
     errors.show()
 

@@ -12,12 +12,11 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-import edfio
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from scipy.io import loadmat
 
+from open_recordings import treadmill_recordings, wrist_recordings
 from palpate.motion import FLAGS, flags, motion_flags, motion_windows
 from palpate.reporting.style import INK, MUTED, SERIES, figure_style, save_figure
 from palpate.signals import StrArray, WindowTable
@@ -27,14 +26,12 @@ COLOURS = dict(zip(FLAGS, (*SERIES[:3], SERIES[5], MUTED), strict=True))
 
 def read_tables(folder: Path) -> dict[str, WindowTable]:
     """Return the motion table of every wrist recording below ``folder``, by name."""
-    tables = {}
-    for path in sorted((folder / "datasets" / "wrist_ppg_exercise").glob("*.edf")):
-        edf = edfio.read_edf(path)
-        acc = np.stack([edf.signals[i].data for i in (8, 9, 10)], axis=1)
-        tables[path.stem] = motion_windows(acc, fs_hz=256.0, unit="m/s2")
-    for path in sorted((folder / "datasets" / "ieee_spc2015").glob("DATA_*_TYPE0?.mat")):
-        acc = loadmat(path)["sig"][3:6].T.astype(float)
-        tables[path.stem[:7]] = motion_windows(acc, fs_hz=125.0, unit="g")
+    tables = {
+        one.name: motion_windows(one.acc, fs_hz=one.fs_hz, unit="m/s2")
+        for one in wrist_recordings(folder)
+    }
+    for run in treadmill_recordings(folder):
+        tables[run.name] = motion_windows(run.acc, fs_hz=run.fs_hz, unit="g")
     return tables
 
 
