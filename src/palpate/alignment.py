@@ -15,7 +15,7 @@ from itertools import product
 
 import numpy as np
 
-from palpate.ecg import beat_reference
+from palpate.ecg import reference_beats
 from palpate.ppg import detect_pulses
 from palpate.signals import (
     Activity,
@@ -164,8 +164,7 @@ def evidence_of(recording: Recording) -> Evidence:
     if acc:
         moved = Acceleration(acc[0].values, acc[0].fs_hz, acc[0].start_s)
     if ecg:
-        found = beat_reference(ecg[0].values, fs_hz=ecg[0].fs_hz, start_s=ecg[0].start_s)
-        beat_s = found.beats.time_s
+        beat_s = reference_beats(ecg[0].values, fs_hz=ecg[0].fs_hz, start_s=ecg[0].start_s)
     if light:
         found_s = detect_pulses(light[0].values[:, 0], fs_hz=light[0].fs_hz)
         pulse_s = light[0].start_s + found_s
