@@ -31,6 +31,7 @@ NUMERIC_TESTS = (
     "timing",
     "evaluation",
     "explanation",
+    "study",
 )
 
 
