@@ -98,27 +98,26 @@ def best_path(
     beat by itself, ``rhythm_weight`` says how far to follow the rhythm, and a ``settled``
     candidate is never left out, which spares looking past it.
     """
-    total: list[float] = []
-    previous: list[int] = []
+    n, passed = candidate_s.size, np.flatnonzero(settled)
+    first, last = (int(passed[0]), int(passed[-1])) if passed.size else (n, 0)
     reach = _reach(settled)
-    for start in range(0, candidate_s.size, _CHUNK):
-        rows = np.arange(start, min(start + _CHUNK, candidate_s.size))
-        steps = _step_scores(candidate_s, strength, rhythm, rhythm_weight, rows).tolist()
-        own = evidence[rows].tolist()
-        for i, (step, gain, back) in enumerate(
-            zip(steps, own, reach[rows].tolist(), strict=True), start
-        ):
-            if back == 1:
-                best, at = total[-1] + step[-1], i - 1
-            elif back:
-                scores = list(map(add, total[-back:], step[-back:]))
-                best = max(scores)
-                at = i - back + scores.index(best)
-            if back == i and (back == 0 or best < 0.0):  # the path may start here
-                best, at = 0.0, -1
-            total.append(best + gain)
-            previous.append(at)
-    return _traced(previous, total)
+    previous = list(range(-1, n - 1))
+    total = [0.0] * n  # of a path since it last passed a settled candidate
+    undecided = np.flatnonzero(~settled | (reach != 1))
+    for start in range(0, undecided.size, _CHUNK):
+        rows = undecided[start : start + _CHUNK]
+        steps = _step_scores(candidate_s, strength, rhythm, rhythm_weight, rows).ravel().tolist()
+        known = evidence[rows].tolist(), reach[rows].tolist(), (~settled[rows]).tolist()
+        ends = range(_REACH, len(steps) + 1, _REACH)  # of each row's steps
+        for i, end, gain, back, open_ in zip(rows.tolist(), ends, *known, strict=True):
+            scores = list(map(add, total[i - back : i], steps[end - back : end]))
+            best = max(scores, default=0.0)
+            if i <= first and i == back and best <= 0.0:  # the path may start here
+                best, previous[i] = 0.0, -1
+            else:
+                previous[i] = i - back + scores.index(best)
+            total[i] = best + gain if open_ else 0.0
+    return _traced(previous, total, max(last, n - _REACH))
 
 
 def _reach(settled: BoolArray) -> IntArray:
@@ -153,11 +152,11 @@ def _step_scores(
     return np.asarray(score)
 
 
-def _traced(previous: list[int], total: list[float]) -> IntArray:
+def _traced(previous: list[int], total: list[float], first: int) -> IntArray:
+    """Return the path that ends with the largest total from ``first`` on."""
     path: list[int] = []
     if total:
-        first = max(0, len(total) - _REACH)
-        at = max(range(first, len(total)), key=total.__getitem__)
+        at = max(range(max(first, 0), len(total)), key=total.__getitem__)
         while at >= 0:
             path.append(at)
             at = previous[at]

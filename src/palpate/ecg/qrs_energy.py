@@ -23,6 +23,7 @@ Deviations from Pan & Tompkins 1985
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from scipy import ndimage, signal
@@ -101,7 +102,7 @@ def working_grid(n_samples: int, fs_hz: float) -> Grid:
 
 def rounding_energy(working: FloatArray) -> float:
     """Return the energy below which a filtered lead is rounding error."""
-    return float((_ROUNDING * np.abs(working).max()) ** 2)
+    return float((_ROUNDING * max(working.max(), -working.min())) ** 2)
 
 
 def lead_energy(lead: FloatArray, grid: Grid) -> LeadEnergy:
@@ -178,8 +179,7 @@ def _relative(strength: FloatArray, grid: Grid) -> tuple[FloatArray, FloatArray]
 
 def low_passed(lead: FloatArray, grid: Grid) -> FloatArray:
     """Return a finite lead ``(n_samples,)`` on the grid, from zero and without aliases."""
-    fs_hz, half = grid.rate_hz * grid.factor, grid.factor
-    kernel = signal.firwin(2 * half + 1, min(_LOWPASS_HZ, 0.45 * fs_hz), fs=fs_hz)
+    kernel = _low_pass_kernel(grid.factor, grid.rate_hz * grid.factor)
     working = np.asarray(signal.upfirdn(kernel, lead, down=grid.factor))[1 : 1 + grid.n]
     working[:1], working[-1:] = working[1], working[-2]  # where the kernel hangs over the edge
     working -= working[0]
@@ -189,13 +189,24 @@ def low_passed(lead: FloatArray, grid: Grid) -> FloatArray:
 def _band_energy(working: FloatArray, band_hz: tuple[float, float], grid: Grid) -> FloatArray:
     """Return the energy in a band, smoothed over the length of a QRS complex."""
     taps = 2 * grid.samples(_KERNEL_S / 2) + 1
-    edges_hz = (band_hz[0], min(band_hz[1], 0.45 * grid.rate_hz))
-    kernel = signal.firwin(taps, edges_hz, pass_zero=False, fs=grid.rate_hz)
-    kernel -= kernel.mean()  # a constant must leave nothing
+    kernel = _band_kernel(taps, *band_hz, grid.rate_hz)
     band = ndimage.correlate1d(working, kernel, mode="nearest")
     np.multiply(band, band, out=band)
     ndimage.uniform_filter1d(band, grid.samples(_SMOOTH_S) | 1, output=band)
     return np.asarray(np.maximum(band, 0.0, out=band))
+
+
+@cache
+def _low_pass_kernel(half: int, fs_hz: float) -> FloatArray:
+    cutoff_hz = min(_LOWPASS_HZ, 0.45 * fs_hz)
+    return np.asarray(signal.firwin(2 * half + 1, cutoff_hz, fs=fs_hz))
+
+
+@cache
+def _band_kernel(taps: int, low_hz: float, high_hz: float, rate_hz: float) -> FloatArray:
+    edges_hz = (low_hz, min(high_hz, 0.45 * rate_hz))
+    kernel = signal.firwin(taps, edges_hz, pass_zero=False, fs=rate_hz)
+    return np.asarray(kernel - kernel.mean())  # a constant must leave nothing
 
 
 def level_and_clarity(
