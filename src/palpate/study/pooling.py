@@ -20,7 +20,7 @@ from scipy import stats
 
 from palpate.evaluation.bland_altman import repeated_limits_of_agreement
 from palpate.signals import FloatArray
-from palpate.study.sessions import Condition, SessionErrors
+from palpate.study.sessions import Condition, SessionErrors, median_of_known
 
 FEWEST_SESSIONS = 5
 """Fewer sessions of an activity prove nothing (common practice, no source)."""
@@ -140,9 +140,9 @@ def _pooled(condition: Condition, activity: str, held: Sequence[SessionErrors]) 
         loa_low_bpm=loa_low,
         loa_high_bpm=loa_high,
         session_mae_bpm=mae,
-        median_r=_median(correlations),
+        median_r=median_of_known(correlations),
         n_good_r=int(np.count_nonzero(correlations >= GOOD_R)),
-        mad_g=_median([one.mad_g for one in held]),
+        mad_g=median_of_known([one.mad_g for one in held]),
         causes=dict(causes.most_common()),
         rise_late_s=np.concatenate([one.rise_late_s for one in held]),
     )
@@ -155,9 +155,3 @@ def _limits(held: Sequence[SessionErrors]) -> tuple[float, float]:
     session = np.repeat(np.arange(len(held)), [one.error_bpm.size for one in held])
     limits = repeated_limits_of_agreement(np.zeros_like(error), error, session)
     return limits.low, limits.high
-
-
-def _median(values: ArrayLike) -> float:
-    known = np.asarray(values, dtype=np.float64)
-    known = known[np.isfinite(known)]
-    return float(np.median(known)) if known.size else float("nan")

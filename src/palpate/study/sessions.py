@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from palpate.evaluation.agreement import ErrorSummary
 from palpate.evaluation.scoring import ALL, OUTSIDE, errors_by_activity, scored_windows
@@ -116,7 +117,7 @@ def _by_activity(source: SessionSource) -> list[SessionErrors]:
                 errors=row.errors,
                 error_bpm=windows["error_bpm"][mine & scored],
                 coverage=row.coverage,
-                mad_g=_median(windows["motion_mad_g"][mine & scored]),
+                mad_g=median_of_known(windows["motion_mad_g"][mine & scored]),
                 causes=Counter(windows["cause"][outside].tolist()),
                 rise_late_s=source.rise_late_s[rises],
             )
@@ -130,6 +131,8 @@ def _activity_at(windows: WindowTable, at_s: FloatArray) -> StrArray:
     return np.asarray(windows["activity"][place])
 
 
-def _median(values: FloatArray) -> float:
-    known = values[np.isfinite(values)]
+def median_of_known(values: ArrayLike) -> float:
+    """Return the median of what is finite; NaN where nothing is."""
+    known = np.asarray(values, dtype=np.float64)
+    known = known[np.isfinite(known)]
     return float(np.median(known)) if known.size else float("nan")
