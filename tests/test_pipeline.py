@@ -139,6 +139,16 @@ def test_recordings_that_share_no_time_are_refused(session: Session) -> None:
         explain_session(with_band(session, "Birch", clock_offset_s=90_000.0))
 
 
+def test_a_fault_in_a_band_is_said_with_its_name(session: Session) -> None:
+    """An accelerometer in m/s² that is declared in g."""
+    band = session.recordings[1]
+    waveforms = tuple(
+        replace(w, values=9.80665 * w.values) if w.role is Role.ACC else w for w in band.waveforms
+    )
+    with pytest.raises(InputError, match=f"recording {band.name!r}: the accelerometer is declared"):
+        explain_session(with_band(session, band.name, waveforms=waveforms))
+
+
 def test_an_ecg_shorter_than_a_window_is_refused(session: Session) -> None:
     chest = session.recordings[0]
     ecg = chest.of_role(Role.ECG)[0]

@@ -123,7 +123,7 @@ def explain_session(
     activity = activity_per_window(found.start_s, found.end_s, session.activities)
     windows = found.with_columns(activity=activity)
     bands = [r for r in session.recordings if r.of_role(Role.PPG) or r.rates]
-    examined = [_examine(band, windows, options) for band in progress(bands)]
+    examined = [_examined_by_name(band, windows, options) for band in progress(bands)]
     heart = _Heart.of(reference, windows, options.step_s)
     results = tuple(_explained(one, examined, heart) for one in examined)
     return SessionResult(session, options, chest, reference, windows, results)
@@ -136,6 +136,16 @@ def _ecg_of(session: Session) -> tuple[Recording, Waveform]:
     raise InputError(
         f"session {session.title!r} has no channel with role 'ecg'; the beat reference needs one"
     )
+
+
+def _examined_by_name(band: Recording, reference: WindowTable, options: Options) -> _Examined:
+    """Examine a band; what is wrong with it is said with its name."""
+    try:
+        return _examine(band, reference, options)
+    except InputError as fault:
+        if repr(band.name) in str(fault):
+            raise
+        raise InputError(f"recording {band.name!r}: {fault}") from fault
 
 
 def _examine(band: Recording, reference: WindowTable, options: Options) -> _Examined:
