@@ -132,8 +132,9 @@ def draw_causes(axis: Axes, source: SourceResult, step_s: float) -> None:
     axis.set_xlabel("time (s)", loc="right")
     axis.grid(visible=False)
     axis.legend(
-        loc="upper left", bbox_to_anchor=(-0.01, -0.8), ncols=4, handlelength=1.2, borderaxespad=0.0
-    )
+        loc="upper left", bbox_to_anchor=(-0.01, -0.85), ncols=4, fontsize=9,
+        handlelength=1.2, columnspacing=1.2, borderaxespad=0.0,
+    )  # fmt: skip
 
 
 def picture(result: SessionResult) -> Figure:
