@@ -94,6 +94,37 @@ def test_the_page_and_its_tables(
     assert {path.suffix for path in (output / "figures").iterdir()} == {".png", ".svg"}
 
 
+def test_a_single_band_and_a_single_session_make_a_page(
+    evenings: list[Path], tmp_path: Path
+) -> None:
+    """Then there are sources to compare but no firmware and no band, or nothing at all."""
+    for folder in evenings:
+        edit(folder, lambda summary: drop_all_but(summary, "Alder"))
+    for count in (1, 3):
+        output = tmp_path / f"study {count}"
+        named = [str(folder) for folder in evenings[:count]]
+        assert main(["study", *named, "-o", str(output), "--quiet"]) == 0
+        page = (output / "report.html").read_text(encoding="utf-8")
+        assert ("One source against another" in page) == (count > 1)
+        assert "Which band does better?" not in page
+
+
+def test_sessions_too_short_to_pool_are_said_to_be_so(
+    report: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "short"
+    shutil.copytree(report, folder)
+    head, *rows = (folder / "windows.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    firsts = {tuple(row.split(",")[:2]): row for row in reversed(rows)}
+    (folder / "windows.csv").write_text(head + "".join(firsts.values()), encoding="utf-8")
+    assert main(["study", str(folder), "-o", str(tmp_path / "study")]) == 0
+    assert "nothing to pool" in capsys.readouterr().out
+
+
+def drop_all_but(summary: dict, band: str) -> None:
+    summary["sources"] = [source for source in summary["sources"] if source["band"] == band]
+
+
 def test_the_same_evening_twice_is_refused(
     report: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -27,6 +27,7 @@ from palpate.reporting.findings import (
 from palpate.reporting.validation_text import UNDEFINED, Column, number
 from palpate.study import FEWEST_SESSIONS, Comparison, PooledErrors, StudyResult
 from palpate.study.pooling import GOOD_R
+from palpate.study.sessions import FEWEST_WINDOWS
 
 OTHER_MOTION = 1.25
 """Sides whose motion differs by more are said to differ in it (own choice)."""
@@ -230,6 +231,8 @@ def _size(one: Comparison) -> str:
 def _limits(result: StudyResult) -> list[str]:
     few = dict.fromkeys(one.condition.name for one in result.pooled if not one.enough)
     told = []
+    if not result.pooled:
+        told.append(f"No session has {FEWEST_WINDOWS} scored windows, so there is nothing to pool.")
     if few:
         told.append(
             f"Fewer than {FEWEST_SESSIONS} sessions of an activity prove nothing (common practice, "
