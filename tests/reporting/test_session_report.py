@@ -11,11 +11,12 @@ import pytest
 
 from palpate.io import open_session
 from palpate.pipeline import explain_session
-from palpate.reporting.figures import causes_figure, session_figure
+from palpate.reporting.figures import causes_figure
 from palpate.reporting.findings import findings
 from palpate.reporting.report import Report, write_report
 from palpate.reporting.style import svg_bytes
 from palpate.reporting.tables import plain, untrusted_stretches
+from palpate.reporting.timeline_figures import session_figure
 from palpate.results import SessionResult
 from palpate.signals import WindowTable
 from palpate.validation import InputError

@@ -1,4 +1,4 @@
-"""Pictures of a session: what the wrist said, how far off it was, and how that goes with motion.
+"""Pictures of a session: causes, agreement, error against motion, and which there are in all.
 
 Every function takes finished results and returns a Matplotlib figure; none computes.
 """
@@ -12,32 +12,24 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, MultipleLocator
 
-from palpate.evaluation.scoring import ALL, OUTSIDE, scored_windows, trusted_rate
+from palpate.evaluation.scoring import ALL, scored_windows
 from palpate.explanation.dose_response import DoseResponse
 from palpate.reporting.style import (
     BAD,
-    FAINT,
     INK,
+    MAX_ERROR_SHOWN_BPM,
     MUTED,
-    REFERENCE,
-    SERIES,
     canvas,
+    colour_cycle,
     figure_style,
     legend_below,
     legend_rows,
 )
+from palpate.reporting.timeline_figures import reference_figure, session_figure
 from palpate.results import BandResult, SessionResult, SourceResult
 from palpate.signals import Session
 
-FLAG_COLOURS = {
-    "still": "#cfd8e3",
-    "rhythmic": "#0072b2",
-    "bursty": "#e69f00",
-    "shaking": "#cc79a7",
-    "unknown": "#ffffff",
-}
 CAUSE_COLOURS = {
     "reference fault": "#22282f",
     "clock error": "#8a7a00",
@@ -51,14 +43,10 @@ CAUSE_COLOURS = {
     "irregular rhythm": "#b8a1d9",
     "unexplained": "#c9ced4",
 }
-WIDE_IN, NARROW_IN = 8.4, 5.6
-"""Widths of a course over time and of the others, which a telephone shows without scrolling."""
-MAX_ERROR_SHOWN_BPM = 80.0
+NARROW_IN = 5.6
+"""What a telephone shows without scrolling."""
 INTENSITY_TICKS_MG = (0, 10, 30, 60, 100, 150, 200, 300, 400, 600, 800, 1000, 1500, 2000)
-LONG_WINDOWS = 5000  # areas of more points than a page has pixels are drawn as pixels
 LONGEST_LABEL = 28
-MOST_TIME_TICKS = 9
-TIME_STEPS_S = (5, 10, 30, 60, 120, 300, 600, 1800, 3600, 7200)
 DOTS: dict[str, Any] = {
     "ls": "none",
     "marker": "o",
@@ -95,26 +83,6 @@ def figure_name(
     words = [str(index + 1), band.recording.name, source.source if source else "", what]
     text = "_".join(word for word in words if word).lower()
     return "".join(c if c.isascii() and c.isalnum() else "_" for c in text)
-
-
-def session_figure(result: SessionResult, band: BandResult) -> Figure:
-    """Heart rates, error and motion of one band over the session, one above the other."""
-    moved = "mad_g" in band.motion
-    heights = [3.0, 1.6] + ([1.3] if moved else [])
-    with figure_style():
-        figure, axes = canvas(
-            *(WIDE_IN, 1.2 * sum(heights)), rows=len(heights), heights=heights, top_in=0.62
-        )
-        _draw_rates(axes[0], result, band)
-        _draw_errors(axes[1], result, band)
-        if moved:
-            _draw_motion(axes[2], band)
-        for axis in axes:
-            _shade_activities(axis, result)
-        axes[0].set_title(f"{band.recording.name}: heart rate over the session", pad=20)
-        _name_activities(axes[0], result)
-        _show_time(axes[-1], result)
-    return figure
 
 
 def dose_figure(session: Session, source: SourceResult, dose: DoseResponse) -> Figure:
@@ -265,145 +233,13 @@ def agreement_figure(session: Session, source: SourceResult) -> Figure:
     return figure
 
 
-def reference_figure(result: SessionResult) -> Figure:
-    """The beat reference over the session, with the stretches that are not trusted."""
-    windows = result.windows
-    middle_s = windows.middle_s
-    with figure_style():
-        figure, (axis,) = canvas(WIDE_IN, 1.9, top_in=0.62)
-        axis.plot(middle_s, windows["hr_bpm"], color=FAINT, lw=1.2)
-        trusted = trusted_rate(windows)
-        axis.plot(middle_s, trusted, color=REFERENCE, label="trusted")
-        doubtful = ~windows["trusted"].astype(bool)
-        axis.plot(
-            middle_s[doubtful],
-            windows["hr_bpm"][doubtful],
-            "x",
-            ms=4,
-            color=BAD,
-            label="not trusted",
-        )
-        _shade_activities(axis, result)
-        axis.set_title("beat reference from the ECG", pad=20)
-        _name_activities(axis, result)
-        axis.set_ylabel("heart rate (bpm)")
-        _show_time(axis, result)
-        axis.legend(loc="upper right", ncols=2)
-        _leave_headroom(axis)
-    return figure
-
-
-def _draw_rates(axis: Axes, result: SessionResult, band: BandResult) -> None:
-    windows = result.windows
-    middle_s = windows.middle_s
-    trusted = trusted_rate(windows)
-    axis.plot(middle_s, trusted, color=REFERENCE, lw=2.4, label="reference (ECG)")
-    for colour, source in zip(_cycle(len(band.sources)), band.sources, strict=True):
-        axis.plot(middle_s, source.windows["estimate_bpm"], color=colour, label=source.source)
-    axis.set_ylabel("heart rate (bpm)")
-    axis.legend(loc="upper right", ncols=1 + len(band.sources))
-    _leave_headroom(axis)
-
-
-def _draw_errors(axis: Axes, result: SessionResult, band: BandResult) -> None:
-    middle_s = result.windows.middle_s
-    for colour, source in zip(_cycle(len(band.sources)), band.sources, strict=True):
-        error = np.where(scored_windows(source.windows), source.windows["error_bpm"], np.nan)
-        shown = np.clip(error, -MAX_ERROR_SHOWN_BPM, MAX_ERROR_SHOWN_BPM)
-        axis.plot(middle_s, shown, color=colour, lw=0.9)
-        off = source.windows["status"] == OUTSIDE
-        axis.plot(middle_s[off], shown[off], ".", ms=3.2, color=colour, rasterized=True)
-    if band.sources:
-        tolerance = band.sources[0].windows["tolerance_bpm"]
-        axis.fill_between(
-            middle_s,
-            -tolerance,
-            tolerance,
-            color="#009e73",
-            alpha=0.15,
-            lw=0,
-            rasterized=middle_s.size > LONG_WINDOWS,
-        )
-    axis.axhline(0.0, color=MUTED, lw=0.8)
-    axis.set_ylabel("error (bpm)")
-
-
-def _draw_motion(axis: Axes, band: BandResult) -> None:
-    windows = band.motion
-    middle_s = windows.middle_s
-    intensity_mg = windows["mad_g"] * 1e3
-    flags = windows["flag"]
-    for flag, colour in FLAG_COLOURS.items():
-        mine = flags == flag
-        if mine.any() and flag != "unknown":
-            axis.fill_between(
-                middle_s,
-                intensity_mg,
-                where=mine,
-                step="mid",
-                color=colour,
-                lw=0,
-                label=flag,
-                rasterized=middle_s.size > LONG_WINDOWS,
-            )
-    axis.set_ylabel("motion (mg)")
-    axis.legend(loc="upper right", ncols=4)
-    axis.set_ylim(0, 1.35 * float(np.nanmax(intensity_mg, initial=1.0)))
-
-
-def _shade_activities(axis: Axes, result: SessionResult) -> None:
-    for index, activity in enumerate(result.session.activities):
-        if index % 2 == 0:
-            axis.axvspan(activity.start_s, activity.end_s, color="#f2f4f7", lw=0, zorder=0)
-
-
-def _name_activities(axis: Axes, result: SessionResult) -> None:
-    for activity in result.session.activities:
-        axis.annotate(
-            activity.name,
-            ((activity.start_s + activity.end_s) / 2.0, 1.0),
-            xycoords=("data", "axes fraction"),
-            xytext=(0, 4),
-            textcoords="offset points",
-            ha="center",
-            fontsize=9.5,
-            color=MUTED,
-            annotation_clip=True,
-        )
-
-
-def _leave_headroom(axis: Axes) -> None:
-    """Make room for a legend above the curves."""
-    bottom, top = axis.get_ylim()
-    axis.set_ylim(bottom, top + 0.18 * (top - bottom))
-
-
-def _show_time(axis: Axes, result: SessionResult) -> None:
-    first_s, last_s = result.windows.start_s[0], result.windows.end_s[-1]
-    wanted_s = (last_s - first_s) / MOST_TIME_TICKS
-    step_s = next((step for step in TIME_STEPS_S if step >= wanted_s), TIME_STEPS_S[-1])
-    axis.set_xlabel("session time (min:s)")
-    axis.xaxis.set_major_locator(MultipleLocator(step_s))
-    axis.xaxis.set_major_formatter(FuncFormatter(_minutes))
-    axis.set_xlim(first_s, last_s)
-
-
-def _minutes(value: float, _position: object = None) -> str:
-    sign, value = ("-", -value) if value < 0 else ("", value)
-    return f"{sign}{int(value // 60)}:{int(value % 60):02d}"
-
-
 def _activity_colours(names: Iterable[str], session: Session) -> list[tuple[str, str]]:
     """Give every activity the colour it has in all figures of the session; grey between them."""
     known = list(dict.fromkeys(a.name for a in session.activities))
-    colours = dict(zip(known, _cycle(len(known)), strict=True))
+    colours = dict(zip(known, colour_cycle(len(known)), strict=True))
     present = set(names)
     return [(name, colours.get(name, MUTED)) for name in ["", *known] if name in present]
 
 
 def _unnamed(session: Session) -> str:
     return "between activities" if session.activities else "every window"
-
-
-def _cycle(count: int) -> list[str]:
-    return [SERIES[i % len(SERIES)] for i in range(count)]

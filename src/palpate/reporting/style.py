@@ -27,6 +27,7 @@ FAINT = "#d9dee4"
 REFERENCE = "#22282f"
 BAD = "#d55e00"
 SERIES = ("#0072b2", "#e69f00", "#009e73", "#cc79a7", "#56b4e9", "#d55e00", "#8a7a00")
+MAX_ERROR_SHOWN_BPM = 80.0
 
 _RC: dict[Any, Any] = {
     "font.family": "sans-serif",
@@ -146,3 +147,8 @@ def save_figure(
 def data_uri(svg: bytes) -> str:
     """Return an SVG picture as a ``data:`` address, so that a page needs no other file."""
     return "data:image/svg+xml;base64," + base64.b64encode(svg).decode("ascii")
+
+
+def colour_cycle(count: int) -> list[str]:
+    """Return so many colours of the series, again from the first where they run out."""
+    return [SERIES[i % len(SERIES)] for i in range(count)]
