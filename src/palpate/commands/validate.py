@@ -67,6 +67,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace, console: Console) -> int:
     """Run the detector over the records, say what came out, write the report if asked to."""
     from palpate.detector_validation import Options, records_to_run, validate_detector
+    from palpate.reporting.text_tables import markdown_table
+    from palpate.reporting.validation_columns import RECORD_COLUMNS, STRESS_COLUMNS
     from palpate.reporting.validation_page import validation_findings
     from palpate.reporting.validation_tables import (
         record_rows,
@@ -74,7 +76,6 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
         total_rows,
         validation_summary,
     )
-    from palpate.reporting.validation_text import RECORD_COLUMNS, STRESS_COLUMNS, markdown_table
 
     options = Options(
         detector=arguments.detector,

@@ -24,8 +24,7 @@ from palpate.reporting.study_text import (
 )
 from palpate.reporting.style import data_uri, save_figure, svg_bytes
 from palpate.reporting.tables import write_csv
-from palpate.reporting.validation_page import grid_of
-from palpate.reporting.validation_text import Column, latex_table, markdown_table
+from palpate.reporting.text_tables import Column, grid_of, latex_table, markdown_table
 from palpate.study import FEWEST_SESSIONS, StudyResult
 from palpate.study.sessions import FEWEST_WINDOWS
 

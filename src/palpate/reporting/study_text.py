@@ -24,7 +24,7 @@ from palpate.reporting.findings import (
     reading,
     rises_told,
 )
-from palpate.reporting.validation_text import UNDEFINED, Column, number
+from palpate.reporting.text_tables import UNDEFINED, Column, number
 from palpate.study import FEWEST_SESSIONS, Comparison, PooledErrors, StudyResult
 from palpate.study.pooling import GOOD_R
 from palpate.study.sessions import FEWEST_WINDOWS

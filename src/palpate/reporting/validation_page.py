@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 import numpy as np
 
@@ -11,8 +10,14 @@ from palpate import __version__
 from palpate.detector_validation import Options, RecordRun
 from palpate.reporting.page import environment
 from palpate.reporting.style import data_uri
+from palpate.reporting.text_tables import count, grid_of, number
+from palpate.reporting.validation_columns import (
+    CLASS_COLUMNS,
+    RECORD_COLUMNS,
+    STRESS_COLUMNS,
+    TOTAL_COLUMNS,
+)
 from palpate.reporting.validation_tables import (
-    Row,
     class_rows,
     failure_rows,
     record_rows,
@@ -20,15 +25,6 @@ from palpate.reporting.validation_tables import (
     timing_row,
     total_rows,
     without_noise,
-)
-from palpate.reporting.validation_text import (
-    CLASS_COLUMNS,
-    RECORD_COLUMNS,
-    STRESS_COLUMNS,
-    TOTAL_COLUMNS,
-    Column,
-    count,
-    number,
 )
 
 # A class with fewer beats than this says little about a detector.
@@ -80,14 +76,6 @@ def validation_page(
             version=__version__,
         )
     )
-
-
-def grid_of(rows: Sequence[Row], columns: Sequence[Column]) -> dict[str, Any]:
-    """Return what the template macro `grid` draws."""
-    return {
-        "headings": [(column.heading, column.is_text) for column in columns],
-        "rows": [[(column.of(row), column.is_text) for column in columns] for row in rows],
-    }
 
 
 def _overall(runs: Sequence[RecordRun], options: Options) -> str:

@@ -13,6 +13,12 @@ from palpate.detector_validation import Options, RecordRun
 from palpate.reporting.folder import filling
 from palpate.reporting.style import save_figure, svg_bytes
 from palpate.reporting.tables import write_csv
+from palpate.reporting.text_tables import latex_table, markdown_table
+from palpate.reporting.validation_columns import (
+    CLASS_COLUMNS,
+    RECORD_COLUMNS,
+    STRESS_COLUMNS,
+)
 from palpate.reporting.validation_figures import (
     errors_figure,
     excerpt_figure,
@@ -31,13 +37,6 @@ from palpate.reporting.validation_tables import (
     total_rows,
     validation_summary,
     without_noise,
-)
-from palpate.reporting.validation_text import (
-    CLASS_COLUMNS,
-    RECORD_COLUMNS,
-    STRESS_COLUMNS,
-    latex_table,
-    markdown_table,
 )
 
 

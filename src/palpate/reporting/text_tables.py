@@ -1,12 +1,12 @@
-"""Tables of a validation as text for a page, a README (Markdown) or a paper (LaTeX)."""
+"""Tables as text for a page, a README (Markdown) or a paper (LaTeX): columns say how."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from typing import Any, NamedTuple
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, NamedTuple, TypeAlias
 
-from palpate.reporting.validation_tables import Row
+Row: TypeAlias = Mapping[str, Any]
 
 UNDEFINED = "–"
 _LATEX_SPECIAL = {c: "\\" + c for c in "&%$#_{}"} | {
@@ -48,39 +48,12 @@ def count(value: Any) -> str:
     return f"{value:,}".replace(",", " ")
 
 
-RECORD_COLUMNS = (
-    Column("record", "record", str),
-    Column("lead", "lead", str),
-    Column("beats", "beats", count),
-    Column("missed", "missed", count),
-    Column("extra", "extra", count),
-    Column("sensitivity_pct", "Se (%)", number(2)),
-    Column("positive_predictivity_pct", "+P (%)", number(2)),
-    Column("f1_pct", "F1 (%)", number(2)),
-    Column("f1_50ms_pct", "F1 at 50 ms (%)", number(2)),
-    Column("rr_error_rms_ms", "RR error (ms)", number(2)),
-    Column("timing_median_ms", "timing (ms)", number(1)),
-    Column("runtime_ms", "run time (ms)", number(0)),
-)
-TOTAL_COLUMNS = tuple(
-    column for column in RECORD_COLUMNS if column.key not in ("lead", "timing_median_ms")
-)
-CLASS_COLUMNS = (
-    Column("class", "class", str),
-    Column("meaning", "beats of this class", str),
-    Column("beats", "beats", count),
-    Column("missed", "missed", count),
-    Column("sensitivity_pct", "Se (%)", number(2)),
-)
-STRESS_COLUMNS = (
-    Column("snr_db", "SNR (dB)", number(0)),
-    Column("beats", "beats", count),
-    Column("missed", "missed", count),
-    Column("extra", "extra", count),
-    Column("sensitivity_pct", "Se (%)", number(2)),
-    Column("positive_predictivity_pct", "+P (%)", number(2)),
-    Column("f1_pct", "F1 (%)", number(2)),
-)
+def grid_of(rows: Sequence[Row], columns: Sequence[Column]) -> dict[str, Any]:
+    """Return what the template macro `grid` draws."""
+    return {
+        "headings": [(column.heading, column.is_text) for column in columns],
+        "rows": [[(column.of(row), column.is_text) for column in columns] for row in rows],
+    }
 
 
 def markdown_table(rows: Sequence[Row], columns: Sequence[Column]) -> str:

@@ -4,7 +4,7 @@ import pytest
 
 pytest.importorskip("matplotlib", reason="the reporting room needs it")
 
-from palpate.reporting.validation_text import (
+from palpate.reporting.text_tables import (
     Column,
     count,
     latex_table,
