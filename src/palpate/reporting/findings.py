@@ -177,7 +177,7 @@ def _activity_finding(
     numbers = _numbers(row)
     if 0 < row.errors.n < FEW_WINDOWS:
         numbers += f" These are only {row.errors.n} windows."
-    return ActivityFinding(named_activity(row.activity), grade, _capital(numbers), tuple(why))
+    return ActivityFinding(named_activity(row.activity), grade, capital(numbers), tuple(why))
 
 
 def _grade(row: ActivityError) -> str:
@@ -315,7 +315,8 @@ def motion_sentence(dose: DoseResponse) -> str:
     )
 
 
-def _capital(text: str) -> str:
+def capital(text: str) -> str:
+    """Return text that begins with a capital; the rest stays as it is."""
     return text[:1].upper() + text[1:]
 
 

@@ -22,6 +22,7 @@ from palpate.reporting.findings import (
     TRUST_FROM,
     Findings,
     activity_at,
+    capital,
     duration_text,
     motion_sentence,
 )
@@ -32,6 +33,7 @@ from palpate.reporting.tables import (
     untrusted_reasons,
     untrusted_stretches,
 )
+from palpate.reporting.text_tables import percent, signed_tenths, tenths
 from palpate.results import BandResult, SessionResult, SourceResult
 
 CAUTIONS = (
@@ -54,10 +56,10 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     made.filters.update(
-        capitalize_first=_capital,
-        bpm=_bpm,
-        signed=_signed,
-        share=_share,
+        capitalize_first=capital,
+        bpm=tenths,
+        signed=signed_tenths,
+        share=percent,
         r=_correlation,
         time=duration_text,
         clock=_clock,
@@ -187,24 +189,8 @@ def _by_flag(band: BandResult, status: Any) -> list[dict[str, Any]]:
     return rows
 
 
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
 def _clock(seconds: float) -> str:
     return f"{int(seconds // 60)}:{int(seconds % 60):02d}"
-
-
-def _bpm(value: float) -> str:
-    return "–" if math.isnan(value) else f"{round(value, 1) + 0.0:.1f}".replace("-", "−")
-
-
-def _signed(value: float) -> str:
-    return "–" if math.isnan(value) else f"{round(value, 1) + 0.0:+.1f}".replace("-", "−")
-
-
-def _share(value: float) -> str:
-    return "–" if math.isnan(value) else f"{round(100 * value) + 0:d} %".replace("-", "−")
 
 
 def _correlation(value: float) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 
 from palpate import __version__
 from palpate.evaluation.scoring import ALL
+from palpate.reporting.findings import capital
 from palpate.reporting.folder import filling
 from palpate.reporting.page import CAUTIONS, environment
 from palpate.reporting.study_figures import study_figures
@@ -109,7 +110,7 @@ def _activity_tables(result: StudyResult) -> list[tuple[str, _Table]]:
     tables = []
     for activity in dict.fromkeys(one.activity for one in result.pooled):
         rows = pooled_rows([one for one in result.pooled if one.activity == activity])
-        title = "The whole session" if activity == ALL else activity.capitalize()
+        title = "The whole session" if activity == ALL else capital(activity)
         tables.append((title, (rows, pooled_columns())))
     return tables
 

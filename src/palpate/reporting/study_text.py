@@ -24,7 +24,7 @@ from palpate.reporting.findings import (
     reading,
     rises_told,
 )
-from palpate.reporting.text_tables import UNDEFINED, Column, number
+from palpate.reporting.text_tables import UNDEFINED, Column, number, percent, signed_tenths, tenths
 from palpate.study import FEWEST_SESSIONS, Comparison, PooledErrors, StudyResult
 from palpate.study.pooling import GOOD_R
 from palpate.study.sessions import FEWEST_WINDOWS
@@ -39,13 +39,13 @@ def pooled_columns() -> tuple[Column, ...]:
         Column("name", "source", str),
         _of("sessions", lambda one: str(len(one.sessions))),
         _of("mean absolute error (bpm)", lambda one: with_interval(*one.mae_bpm)),
-        _of("bias (bpm)", lambda one: _signed(one.bias_bpm.mean)),
+        _of("bias (bpm)", lambda one: signed_tenths(one.bias_bpm.mean)),
         _of(
             "95 % limits of agreement (bpm)",
-            lambda one: _range(_signed(one.loa_low_bpm), _signed(one.loa_high_bpm)),
+            lambda one: _range(signed_tenths(one.loa_low_bpm), signed_tenths(one.loa_high_bpm)),
         ),
-        _of("within tolerance", lambda one: _percent(one.share_within.mean)),
-        _of("with estimate", lambda one: _percent(one.coverage.mean)),
+        _of("within tolerance", lambda one: percent(one.share_within.mean)),
+        _of("with estimate", lambda one: percent(one.coverage.mean)),
         _of(
             f"median r (sessions ≥ {GOOD_R:g})",
             lambda one: f"{_text(2, one.median_r)} ({one.n_good_r})",
@@ -66,7 +66,9 @@ COMPARISON_COLUMNS = (
     Column(
         "it",
         "error, second − first (bpm)",
-        lambda one: with_interval(one.difference_bpm, one.low_bpm, one.high_bpm, write=_signed),
+        lambda one: with_interval(
+            one.difference_bpm, one.low_bpm, one.high_bpm, write=signed_tenths
+        ),
     ),
     Column("it", "p", lambda one: "< 0.001" if one.p < 0.001 else _text(3, one.p)),
     Column("it", "motion, second / first", lambda one: _text(2, one.motion_ratio)),
@@ -138,10 +140,9 @@ def causes_text(one: PooledErrors) -> str:
 
 
 def with_interval(
-    middle: float, low: float, high: float, *, write: Callable[[float], str] | None = None
+    middle: float, low: float, high: float, *, write: Callable[[float], str] = tenths
 ) -> str:
     """Write a number and its interval, ``"2.1 (1.4 to 2.8)"``; the number alone if that is all."""
-    write = write or (lambda value: _text(1, value))
     text = write(middle)
     if math.isnan(low) or {write(low), write(high)} == {text}:
         return text
@@ -168,7 +169,7 @@ def _activity_finding(one: PooledErrors, everything: Sequence[PooledErrors]) -> 
     good = grade_of(one.share_within.mean) == "good"
     why = [] if good else causes_told(Counter(one.causes))
     others = [
-        f"{_percent(other.share_within.mean)} by {other.condition.source!r}"
+        f"{percent(other.share_within.mean)} by {other.condition.source!r}"
         for other in everything
         if other.activity == one.activity and other.condition.source in METHODS and other is not one
     ]
@@ -176,7 +177,7 @@ def _activity_finding(one: PooledErrors, everything: Sequence[PooledErrors]) -> 
         why.append(f"Read from its light by palpate, {' and '.join(others)} are within tolerance.")
     late_s = one.rise_late_s[np.isfinite(one.rise_late_s)].tolist()
     why += rises_told(one.n_rises_seen, one.rise_late_s.size, late_s)
-    return ActivityFinding(one.activity, grade, _numbers(one).capitalize(), tuple(why))
+    return ActivityFinding(one.activity, grade, _numbers(one), tuple(why))
 
 
 def _numbers(one: PooledErrors) -> str:
@@ -262,11 +263,3 @@ def _range(low: str, high: str) -> str:
 
 def _text(digits: int, value: float) -> str:
     return UNDEFINED if math.isnan(value) else number(digits)(value)
-
-
-def _signed(value: float) -> str:
-    return UNDEFINED if math.isnan(value) else f"{value:+.1f}".replace("-", "−")
-
-
-def _percent(value: float) -> str:
-    return UNDEFINED if math.isnan(value) else f"{100 * value:.0f} %"

@@ -48,6 +48,21 @@ def count(value: Any) -> str:
     return f"{value:,}".replace(",", " ")
 
 
+def tenths(value: float) -> str:
+    """Write a number with one decimal; never minus nought."""
+    return UNDEFINED if math.isnan(value) else number(1)(round(value, 1) + 0.0)
+
+
+def signed_tenths(value: float) -> str:
+    """Write a number with its sign and one decimal; never minus nought."""
+    return UNDEFINED if math.isnan(value) else f"{round(value, 1) + 0.0:+.1f}".replace("-", "−")
+
+
+def percent(value: float) -> str:
+    """Write a share as whole percent."""
+    return UNDEFINED if math.isnan(value) else f"{number(0)(round(100 * value) + 0)} %"
+
+
 def grid_of(rows: Sequence[Row], columns: Sequence[Column]) -> dict[str, Any]:
     """Return what the template macro `grid` draws."""
     return {
