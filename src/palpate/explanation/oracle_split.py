@@ -11,14 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from palpate.evaluation.bootstrap import (
-    BLOCK_S,
-    N_RESAMPLES,
-    block_resamples,
-    percentile_interval,
-    usable_block,
-)
+from palpate.evaluation.bootstrap import BLOCK_S, usable_block
 from palpate.evaluation.scoring import OUTSIDE
+from palpate.evaluation.share_interval import share_interval
 from palpate.signals import BoolArray, WindowTable
 from palpate.validation import InputError
 
@@ -34,8 +29,8 @@ class OracleSplit:
     """Windows outside tolerance by whether the light carried the pulse.
 
     ``n_unknown`` had no oracle measure. ``missed_share`` is the share of the others where the
-    light carried the pulse and the algorithm missed it, with its 95 % block-bootstrap
-    interval; NaN without any. ``step_s`` seconds pass from window to window.
+    light carried the pulse and the algorithm missed it, with its 95 % interval
+    (``share_interval``); NaN without any. ``step_s`` seconds pass from window to window.
     """
 
     n_outside: int
@@ -80,8 +75,6 @@ def oracle_split(
     oracle: WindowTable,
     *,
     false_alarm: float = FALSE_ALARM,
-    n_resamples: int = N_RESAMPLES,
-    seed: int = 0,
 ) -> OracleSplit:
     """Split a source's windows outside tolerance.
 
@@ -94,12 +87,6 @@ def oracle_split(
         are matched by their start.
     false_alarm
         Probability that light without a pulse is said to carry it.
-
-    Notes
-    -----
-    The bootstrap draws blocks of `BLOCK_S` of the whole session, so that errors that last
-    stay together. In simulated sessions of 300 to 1800 windows that go together with 0.8 to
-    0.95 from one to the next, the intervals hold the true share in 84 to 94 of 100.
     """
     table = scored.joined(oracle)
     if len(table) == 0:
@@ -107,22 +94,25 @@ def oracle_split(
     step_s = float(np.median(np.diff(table.start_s))) if len(table) > 1 else float("nan")
     carried, known = light_carries(table, false_alarm=false_alarm)
     outside = table["status"] == OUTSIDE
-    missed, never = outside & known & carried, outside & known & ~carried
-    block = usable_block(len(table), round(BLOCK_S / step_s)) if len(table) > 1 else 1
-    rows = block_resamples(len(table), block=block, n_resamples=n_resamples, seed=seed)
-    n_missed, n_never = missed[rows].sum(axis=1), never[rows].sum(axis=1)
-    n_known = n_missed + n_never
-    shares = np.full(n_known.shape, np.nan)
-    np.divide(n_missed, n_known, out=shares, where=n_known > 0)
-    n_blocks = len(table) / block if len(table) > 1 else None
-    low, high = np.clip(percentile_interval(shares, n_blocks=n_blocks), 0.0, 1.0)
-    total = int(missed.sum() + never.sum())
+    judged = outside & known
+    n_judged, n_missed = int(judged.sum()), int((judged & carried).sum())
     return OracleSplit(
         n_outside=int(outside.sum()),
-        n_missed=int(missed.sum()),
-        n_never_had_it=int(never.sum()),
-        n_unknown=int(outside.sum()) - total,
-        missed_share=float(missed.sum() / total) if total else float("nan"),
-        missed_interval=(float(low), float(high)),
+        n_missed=n_missed,
+        n_never_had_it=n_judged - n_missed,
+        n_unknown=int(outside.sum()) - n_judged,
+        missed_share=n_missed / n_judged if n_judged else float("nan"),
+        missed_interval=_missed_interval(table, carried, judged, step_s),
         step_s=step_s,
     )
+
+
+def _missed_interval(
+    table: WindowTable, carried: BoolArray, judged: BoolArray, step_s: float
+) -> tuple[float, float]:
+    """Return the interval of the missed share; blocks are of the whole session's windows."""
+    if len(table) == 1:
+        return share_interval(carried, judged, block=1)
+    block = usable_block(len(table), round(BLOCK_S / step_s))
+    overlap = max(1.0, float(np.median(table.end_s - table.start_s)) / step_s)
+    return share_interval(carried, judged, block=block, overlap=overlap)

@@ -22,9 +22,8 @@ Deviations
   large, to first order (Mallows 1973, Technometrics 15:661; Efron 2004, JASA 99:619), so that
   many features are neither rewarded nor punished for being many.
 * Intervals are of the shares under the models as fitted (circular block bootstrap over the
-  windows' squared errors); the fits are not repeated. In simulated series of 400 to 4000
-  dependent windows they hold the true share of a group that tells nothing in 90 to 94 of 100,
-  of one that tells something in 88 to 95.
+  windows' squared errors, Student's interval); the fits are not repeated. What that misses is
+  made up for by a factor calibrated in simulation (Loh 1987, JASA 82:155): `CALIBRATION`.
 """
 
 from __future__ import annotations
@@ -42,7 +41,7 @@ from palpate.evaluation.bootstrap import (
     BLOCK_S,
     N_RESAMPLES,
     block_resamples,
-    percentile_interval,
+    student_interval,
     usable_block,
 )
 from palpate.explanation.oracle import cadence_distance
@@ -75,6 +74,10 @@ FOLDS = 5
 RIDGE = 0.01
 """Of each standardised feature's variance: keeps features that say the same from fighting."""
 COLLINEAR = 0.8
+CALIBRATION = 1.15
+"""Widens the intervals. In simulated series of 400 to 3600 windows that go together with 0.5 to
+0.9 from one to the next, with three to six groups of one to four features and normal or skewed
+errors, nominal 95 % intervals then hold the true share in 91 to 98 of 100, 87 to 97 before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +183,8 @@ def error_variance(
     drawn = np.array([np.bincount(row, minlength=n) @ squares for row in rows])
     weights = np.vstack([shapley_weights(names), np.eye(squares.shape[1])])
     found = weights @ _explained(squares.sum(axis=0))
-    low, high = percentile_interval(_explained(drawn) @ weights.T, n_blocks=n / block)
+    low, high = student_interval(found, _explained(drawn) @ weights.T, n_blocks=n / block)
+    low, high = found - CALIBRATION * (found - low), found + CALIBRATION * (high - found)
     return ErrorVariance(
         explained=float(found[-1]),
         low=float(low[-1]),

@@ -1,0 +1,60 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+from scipy.signal import lfilter
+
+from palpate.evaluation.bootstrap import BLOCK_S, usable_block
+from palpate.evaluation.share_interval import share_interval
+
+
+@pytest.mark.parametrize("hits", [0, 20])
+def test_where_all_say_the_same_each_window_is_a_draw(hits):
+    # Clopper & Pearson 1934, as scipy.stats has it.
+    found = share_interval(np.full(20, hits > 0), np.ones(20, bool), block=5)
+    assert found == pytest.approx(tuple(stats.binomtest(hits, 20).proportion_ci(method="exact")))
+
+
+def test_answers_that_last_are_worth_fewer_draws_by_hand():
+    # The sums of two neighbours' deviations are 1, 0, -1, 0, ...: mean square 1/2. Four blocks,
+    # so the sum has variance 16 / 3 / 2, the share a 64th of it: 1/24. Binomial shares of six
+    # draws have that; Student's t of three degrees in the normal's place leaves 6 / 1.624**2.
+    yes = np.array([1, 1, 0, 0, 1, 1, 0, 0], bool)
+    draws = 6.0 / (3.18245 / 1.95996) ** 2
+    expected = stats.beta.ppf(
+        [0.025, 0.975], np.array([draws, draws + 2]) / 2, np.array([draws + 2, draws]) / 2
+    )
+    found = share_interval(yes, np.ones(8, bool), block=2)
+    assert found == pytest.approx(expected, abs=1e-5)
+
+
+def test_windows_that_overlap_count_once():
+    counted = np.zeros(400, bool)
+    counted[::4] = True
+    yes = np.arange(400) % 8 == 0
+    apart = share_interval(yes, counted, block=20)
+    fourfold = share_interval(np.repeat(yes[::4], 4), np.ones(400, bool), block=20, overlap=4.0)
+    assert fourfold == pytest.approx(apart, abs=0.02)
+
+
+def test_nothing_counted_is_undefined():
+    assert np.isnan(share_interval(np.ones(9, bool), np.zeros(9, bool), block=2)).all()
+
+
+@pytest.mark.parametrize("share", [0.5, 0.9])
+@pytest.mark.parametrize("correlation", [0.8, 0.95])
+@pytest.mark.parametrize("n", [300, 1800])
+def test_the_interval_covers_what_it_claims(n, correlation, share):
+    # Ten minutes and an hour in which errors and answers last; a standard normal is over 0.5
+    # with probability 0.31.
+    covered, n_series, block = 0, 300, usable_block(n, round(BLOCK_S / 2.0))
+    for seed in range(n_series):
+        noise = np.random.default_rng(seed).normal(size=(n + 100, 2))
+        noise *= np.sqrt(1.0 - correlation**2)
+        wrong, clear = lfilter([1.0], [1.0, -correlation], noise, axis=0)[100:].T
+        low, high = share_interval(
+            clear < stats.norm.ppf(share), wrong > 0.5, block=block, overlap=4.0
+        )
+        covered += low <= share <= high
+    assert covered / n_series >= 0.90
