@@ -12,8 +12,9 @@ from palpate.evaluation.scoring import NO_ESTIMATE, OUTSIDE, WITHIN
 from palpate.signals import WindowTable
 from palpate.study import Condition, SessionSource, study_sessions
 from palpate.study.comparison import compare_conditions, holm
+from palpate.study.equal_motion import errors_at_equal_motion
 from palpate.study.pooling import mean_of_sessions
-from palpate.study.sessions import session_errors
+from palpate.study.sessions import SessionErrors, session_errors
 
 OLD, NEW = Condition("Alder", "3.1", "device"), Condition("Alder", "3.2", "device")
 BIRCH = Condition("Birch", "0.9", "device")
@@ -120,7 +121,7 @@ def test_a_firmware_that_halves_the_error_is_better() -> None:
         "firmware",
         False,
     )
-    assert lifting.difference_bpm == pytest.approx(-4.5)
+    assert lifting.as_measured.mean_bpm == pytest.approx(-4.5)
     assert lifting.verdict == "better"
     welch = stats.ttest_ind([4.0, 4.5, 5.0, 4.2, 4.8], [8.0, 9.0, 10.0, 9.5, 8.5], equal_var=False)
     assert lifting.p == pytest.approx(2 * welch.pvalue)  # Holm, two comparisons alike
@@ -132,7 +133,7 @@ def test_four_sessions_are_too_few_for_a_verdict() -> None:
         [*sessions([8.0, 9.0, 9.2, 8.4], "o"), *sessions([1.0] * 6, "n", condition=NEW)]
     )
     assert {one.verdict for one in found.comparisons} == {"too few sessions"}
-    assert found.comparisons[0].high_bpm < 0  # the interval is there all the same
+    assert found.comparisons[0].judged.high_bpm < 0  # the interval is there all the same
 
 
 def test_two_bands_of_one_evening_are_compared_in_pairs() -> None:
@@ -143,7 +144,8 @@ def test_two_bands_of_one_evening_are_compared_in_pairs() -> None:
     one = result.comparisons[0]
     assert (one.changed, one.paired, one.verdict) == ("band", True, "better")
     paired = stats.ttest_rel(better, evenings).confidence_interval()
-    assert (one.low_bpm, one.high_bpm) == pytest.approx((paired.low, paired.high))
+    found = one.as_measured
+    assert (found.low_bpm, found.high_bpm) == pytest.approx((paired.low, paired.high))
 
 
 def test_bands_of_different_evenings_are_not_compared() -> None:
@@ -159,6 +161,54 @@ def test_a_difference_in_motion_is_told() -> None:
         ]
     )
     assert result.comparisons[0].motion_ratio == pytest.approx(3.0)
+    assert result.comparisons[0].at_equal_motion is None  # nothing in common
+
+
+def moving_session(
+    name: str, rng: np.random.Generator, *, condition: Condition, offset_bpm: float, mad_g: float
+) -> SessionSource:
+    """A session whose error grows by 40 bpm per g, from ``offset_bpm``."""
+    still = a_session(name, 1.0, condition=condition, n=200)
+    motion = mad_g * np.exp(rng.normal(0.0, 0.6, 200))
+    error = (offset_bpm + 40.0 * motion) * rng.exponential(1.0, 200)
+    windows = still.windows.with_columns(
+        error_bpm=error,
+        estimate_bpm=still.windows["reference_bpm"] + error,
+        motion_mad_g=motion,
+    )
+    return replace(still, windows=windows)
+
+
+def test_a_better_firmware_on_rougher_evenings_is_still_better() -> None:
+    """Off by 6 instead of 8 bpm, but with twice the motion: 2 bpm better at equal motion.
+
+    As measured it is worse. The interval holds the truth, and is no wider than it need be.
+    """
+    rng = np.random.default_rng(5)
+    made = [
+        moving_session(f"{side.firmware} {i}", rng, condition=side, offset_bpm=at, mad_g=mad)
+        for side, at, mad in ((OLD, 8.0, 0.1), (NEW, 6.0, 0.2))
+        for i in range(8)
+    ]
+    one = study_sessions(made).comparisons[0]
+    assert one.as_measured.mean_bpm > 1.5
+    assert one.at_equal_motion is not None
+    assert one.at_equal_motion.low_bpm < -2.0 < one.at_equal_motion.high_bpm < 0.0
+    assert (one.verdict, one.judged) == ("better", one.at_equal_motion)
+
+
+def test_equal_motion_by_hand() -> None:
+    """Error = 10 x motion + 1 in one session, + 3 in the other; mean motion of both is 0.4."""
+    motion = [np.array([0.1, 0.2, 0.3, 0.4]), np.array([0.2, 0.4, 0.6, 1.0])]
+    errors = [10.0 * motion[0] + 1.0, -(10.0 * motion[1] + 3.0)]
+    found = errors_at_equal_motion(motion, errors)
+    assert found == pytest.approx([5.0, 7.0], abs=0.02)
+
+
+def test_motion_that_lowers_the_error_is_no_reason() -> None:
+    motion = [np.array([0.1, 0.2, 0.3, 0.4])] * 2
+    errors = [2.0 - motion[0], 3.0 - motion[1]]
+    assert errors_at_equal_motion(motion, errors) == pytest.approx([1.75, 2.75])
 
 
 def test_holm_1979_step_down() -> None:
@@ -175,13 +225,18 @@ def test_no_difference_is_seldom_called_one() -> None:
     like = session_errors([a_session("s", 2.0)])
     rng = np.random.default_rng(7)
     called = 0
+
+    def with_error(one: SessionErrors, mae_bpm: float, **about: object) -> SessionErrors:
+        errors = replace(one.errors, mae_bpm=mae_bpm)
+        return replace(one, errors=errors, error_bpm=np.full_like(one.error_bpm, mae_bpm), **about)  # type: ignore[arg-type]
+
     for _ in range(300):
         errors = [
-            replace(
+            with_error(
                 one,
+                rng.gamma(4.0),
                 session=f"{condition.firmware} {place}",
                 condition=condition,
-                errors=replace(one.errors, mae_bpm=rng.gamma(4.0)),
             )
             for condition in (OLD, NEW)
             for place in range(6)

@@ -57,19 +57,29 @@ def errors_figure(pooled: Sequence[PooledErrors]) -> Figure:
 
 
 def comparisons_figure(comparisons: Sequence[Comparison]) -> Figure:
-    """Differences in mean absolute error with their intervals; left of zero is better."""
+    """Differences in mean absolute error as judged, with intervals; left of zero is better.
+
+    Where they are at equal motion, a ring stands at the difference as measured.
+    """
     with figure_style():
         figure = Figure(figsize=(9.6, 1.4 + 0.42 * len(comparisons)))
         axis = figure.subplots()
         for row, one in enumerate(comparisons):
             colour = VERDICT_COLOURS.get(one.verdict, INK if one.enough else MUTED)
-            axis.plot([one.low_bpm, one.high_bpm], [row, row], color=colour, lw=2)
-            axis.plot(one.difference_bpm, row, "o", ms=7, color=colour)
+            judged = one.judged
+            axis.plot([judged.low_bpm, judged.high_bpm], [row, row], color=colour, lw=2)
+            axis.plot(judged.mean_bpm, row, "o", ms=7, color=colour)
+            if one.at_equal_motion:
+                axis.plot(one.as_measured.mean_bpm, row, "o", ms=7, mfc="none", color=colour)
         axis.axvline(0.0, color=INK, lw=0.8)
         axis.set_yticks(range(len(comparisons)), [_comparison_label(one) for one in comparisons])
         axis.set_ylim(len(comparisons) - 0.5, -0.5)
         axis.set_xlabel("difference of the mean absolute error (bpm); left of zero is better")
         axis.set_title("What changed")
+        if any(one.at_equal_motion for one in comparisons):
+            axis.plot([], [], "o-", ms=7, lw=2, color=INK, label="at equal motion")
+            axis.plot([], [], "o", ms=7, mfc="none", color=INK, label="as measured")
+            figure.legend(loc="outside lower center", ncols=2)
     return figure
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from palpate import __version__
 from palpate.reporting.tables import plain
 from palpate.study import Comparison, PooledErrors, SessionErrors, StudyResult
+from palpate.study.comparison import Difference
 
 SCHEMA = 1
 Row = dict[str, Any]
@@ -58,10 +59,21 @@ def pooled_row(one: PooledErrors) -> Row:
 
 def comparison_row(one: Comparison) -> Row:
     """Return the figures of a comparison; of both conditions, each part in a column."""
-    row = asdict(one)
-    sides = {side: row.pop(side) for side in ("first", "second")}
-    named = {f"{side}_{part}": text for side, held in sides.items() for part, text in held.items()}
-    return {**named, **row}
+    undefined = Difference(*[float("nan")] * 4)
+    return {
+        **{f"first_{part}": text for part, text in asdict(one.first).items()},
+        **{f"second_{part}": text for part, text in asdict(one.second).items()},
+        "changed": one.changed,
+        "activity": one.activity,
+        "paired": one.paired,
+        "n_first": one.n_first,
+        "n_second": one.n_second,
+        **_difference_columns("difference", one.as_measured),
+        **_difference_columns("equal_motion", one.at_equal_motion or undefined),
+        "motion_ratio": one.motion_ratio,
+        "p": one.p,
+        "verdict": one.verdict,
+    }
 
 
 def study_summary(result: StudyResult) -> Row:
@@ -77,6 +89,14 @@ def study_summary(result: StudyResult) -> Row:
         }
     )
     return found
+
+
+def _difference_columns(name: str, one: Difference) -> Row:
+    return {
+        f"{name}_bpm": one.mean_bpm,
+        f"{name}_low_bpm": one.low_bpm,
+        f"{name}_high_bpm": one.high_bpm,
+    }
 
 
 def _column(cause: str) -> str:

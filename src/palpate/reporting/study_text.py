@@ -26,6 +26,7 @@ from palpate.reporting.findings import (
 )
 from palpate.reporting.text_tables import UNDEFINED, Column, number, percent, signed_tenths, tenths
 from palpate.study import FEWEST_SESSIONS, Comparison, PooledErrors, StudyResult
+from palpate.study.comparison import Difference
 from palpate.study.pooling import GOOD_R
 from palpate.study.sessions import FEWEST_WINDOWS
 
@@ -63,13 +64,8 @@ COMPARISON_COLUMNS = (
     Column("first", "first", str),
     Column("second", "second", str),
     Column("it", "sessions", lambda one: f"{one.n_first} and {one.n_second}, {_design(one)}"),
-    Column(
-        "it",
-        "error, second − first (bpm)",
-        lambda one: with_interval(
-            one.difference_bpm, one.low_bpm, one.high_bpm, write=signed_tenths
-        ),
-    ),
+    Column("it", "error, second − first (bpm)", lambda one: _difference(one.as_measured)),
+    Column("it", "at equal motion (bpm)", lambda one: _difference(one.at_equal_motion)),
     Column("it", "p", lambda one: "< 0.001" if one.p < 0.001 else _text(3, one.p)),
     Column("it", "motion, second / first", lambda one: _text(2, one.motion_ratio)),
     Column("verdict", "the second is", str),
@@ -220,13 +216,27 @@ def _all_or(names: Sequence[str], n_all: int) -> str:
 
 
 def _size(one: Comparison) -> str:
-    low, high = sorted((abs(one.low_bpm), abs(one.high_bpm)))
-    text = (
-        f"{named_activity(one.activity)} by {with_interval(abs(one.difference_bpm), low, high)} bpm"
-    )
-    if max(one.motion_ratio, 1.0 / one.motion_ratio) > OTHER_MOTION:
+    judged = one.judged
+    low, high = sorted((abs(judged.low_bpm), abs(judged.high_bpm)))
+    size = with_interval(abs(judged.mean_bpm), low, high)
+    text = f"{named_activity(one.activity)} by {size} bpm"
+    other_motion = max(one.motion_ratio, 1.0 / one.motion_ratio) > OTHER_MOTION
+    if one.at_equal_motion:
+        text += " at equal motion"
+        if other_motion:
+            text += (
+                f" ({signed_tenths(one.as_measured.mean_bpm)} bpm as measured, with "
+                f"{one.motion_ratio:.1f} times the motion)"
+            )
+    elif other_motion:
         text += f" (but with {one.motion_ratio:.1f} times the motion, which may be why)"
     return text
+
+
+def _difference(one: Difference | None) -> str:
+    if one is None:
+        return UNDEFINED
+    return with_interval(one.mean_bpm, one.low_bpm, one.high_bpm, write=signed_tenths)
 
 
 def _limits(result: StudyResult) -> list[str]:

@@ -4,8 +4,10 @@ Compared are conditions that differ in one thing: the firmware of a band, the ba
 source. The measure is the session's mean absolute error. Where both were there in at least
 two sessions, their differences within sessions are compared (paired, Student's t), since
 the evening is the same for both; else the sessions' means are (Welch's t, 1947, Biometrika
-34:28). Over all comparisons of a study with enough sessions, the chance of calling any
-difference that is none is held at 5 % (Holm 1979, Scand J Stat 6:65).
+34:28). Judged is the difference at equal motion, since no two rides are alike; as measured
+where motion is unknown or too different. Over all comparisons of a study with enough
+sessions, the chance of calling any difference that is none is held at 5 % (Holm 1979, Scand J
+Stat 6:65).
 
 difference = second - first: negative where the second is better.
 """
@@ -15,20 +17,34 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from scipy import stats
 
 from palpate.signals import FloatArray
+from palpate.study.equal_motion import errors_at_equal_motion, motion_in_common
 from palpate.study.pooling import FEWEST_SESSIONS
-from palpate.study.sessions import Condition, SessionErrors
+from palpate.study.sessions import FEWEST_WINDOWS, Condition, SessionErrors
 
 FEWEST_PAIRS = 2
 LEVEL = 0.05
 
 Verdict = Literal["better", "worse", "no difference shown", "too few sessions"]
 Changed = Literal["firmware", "band", "source"]
+
+
+class Difference(NamedTuple):
+    """Mean absolute error of the second less that of the first, its 95 % interval, and p.
+
+    Interval and p, the chance of such a difference if there were none, are of this
+    comparison alone.
+    """
+
+    mean_bpm: float
+    low_bpm: float
+    high_bpm: float
+    p: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,15 +59,14 @@ class Comparison:
         Whether the same sessions were compared.
     n_first, n_second
         Sessions that entered; the number of pairs, twice, if paired.
-    difference_bpm, low_bpm, high_bpm
-        Mean absolute error of the second less that of the first, and its 95 % interval (of
-        this comparison alone).
-    p
-        Chance of such a difference if there were none, adjusted for all comparisons that had
-        enough sessions; of this comparison alone where it had not.
+    as_measured, at_equal_motion
+        The difference, and what it would be had all sessions moved alike (see
+        ``equal_motion``); None where their motion is unknown or too different to tell.
     motion_ratio
-        Median motion intensity of the second's sessions over that of the first's; a
-        difference in error may be one of motion.
+        Median motion intensity of the second's sessions over that of the first's.
+    p
+        Chance of such a difference as is judged if there were none, adjusted for all
+        comparisons that had enough sessions; of this comparison alone where it had not.
     verdict
         On the second; ``too few sessions`` with fewer than five on either side.
     """
@@ -63,12 +78,16 @@ class Comparison:
     paired: bool
     n_first: int
     n_second: int
-    difference_bpm: float
-    low_bpm: float
-    high_bpm: float
-    p: float
+    as_measured: Difference
+    at_equal_motion: Difference | None
     motion_ratio: float
+    p: float
     verdict: Verdict
+
+    @property
+    def judged(self) -> Difference:
+        """The difference that the verdict is on."""
+        return self.at_equal_motion or self.as_measured
 
     @property
     def enough(self) -> bool:
@@ -123,30 +142,44 @@ def _compared(
         sides = [{session: side[session] for session in shared} for side in sides]
     if min(len(side) for side in sides) < 2:
         return None
-    before, after = (np.array([e.errors.mae_bpm for e in side.values()]) for side in sides)
-    moved = [float(np.median([e.mad_g for e in side.values()])) for side in sides]
-    difference, low, high, p = _difference(before, after, paired=paired)
+    before, after = ([*side.values()] for side in sides)
+    moved = [float(np.median([e.mad_g for e in side])) for side in (before, after)]
+    as_measured = _difference(
+        *(np.array([e.errors.mae_bpm for e in side]) for side in (before, after)), paired=paired
+    )
+    at_equal_motion = _difference_at_equal_motion(before, after, paired=paired)
     return Comparison(
         changed=changed,
         first=first,
         second=second,
         activity=activity,
         paired=paired,
-        n_first=before.size,
-        n_second=after.size,
-        difference_bpm=difference,
-        low_bpm=low,
-        high_bpm=high,
-        p=p,
+        n_first=len(before),
+        n_second=len(after),
+        as_measured=as_measured,
+        at_equal_motion=at_equal_motion,
         motion_ratio=moved[1] / moved[0] if moved[0] > 0 else float("nan"),
+        p=(at_equal_motion or as_measured).p,
         verdict="too few sessions",
     )
 
 
-def _difference(
-    before: FloatArray, after: FloatArray, *, paired: bool
-) -> tuple[float, float, float, float]:
-    """Return the mean difference, its 95 % interval, and p of no difference."""
+def _difference_at_equal_motion(
+    before: Sequence[SessionErrors], after: Sequence[SessionErrors], *, paired: bool
+) -> Difference | None:
+    known = [np.isfinite(one.motion_g) for one in (*before, *after)]
+    if min(np.count_nonzero(windows) for windows in known) < FEWEST_WINDOWS:
+        return None
+    held = list(zip((*before, *after), known, strict=True))
+    motion = [one.motion_g[windows] for one, windows in held]
+    n = len(before)
+    if not motion_in_common(np.concatenate(motion[:n]), np.concatenate(motion[n:])):
+        return None
+    errors = errors_at_equal_motion(motion, [one.error_bpm[windows] for one, windows in held])
+    return _difference(errors[:n], errors[n:], paired=paired)
+
+
+def _difference(before: FloatArray, after: FloatArray, *, paired: bool) -> Difference:
     if paired:
         parts, df = [(after - before).var(ddof=1) / before.size], before.size - 1.0
     else:
@@ -161,7 +194,7 @@ def _difference(
         p = 2.0 * float(stats.t.sf(abs(difference) / error, df))
     else:
         p = float(difference == 0.0)  # no spread at all
-    return difference, difference - reach, difference + reach, p
+    return Difference(difference, difference - reach, difference + reach, p)
 
 
 def _with_verdicts(comparisons: Sequence[Comparison]) -> Iterator[Comparison]:
@@ -172,7 +205,7 @@ def _with_verdicts(comparisons: Sequence[Comparison]) -> Iterator[Comparison]:
             yield one
             continue
         p = next(adjusted)
-        better: Verdict = "better" if one.difference_bpm < 0 else "worse"
+        better: Verdict = "better" if one.judged.mean_bpm < 0 else "worse"
         yield replace(one, p=p, verdict=better if p < LEVEL else "no difference shown")
 
 

@@ -72,10 +72,11 @@ class SessionSource:
 class SessionErrors:
     """How far off one condition was in one activity of one session.
 
-    ``error_bpm`` holds the scored windows' errors; ``coverage`` is the share of windows with a
-    trusted reference that have an estimate;
-    ``causes`` counts the windows outside tolerance by cause; ``mad_g`` is the median motion
-    intensity of the scored windows, g; ``rise_late_s`` is that of the activity's rises.
+    ``error_bpm`` holds the scored windows' errors, ``motion_g`` their motion intensity, NaN
+    where there is none; ``coverage`` is the share of windows with a trusted reference that
+    have an estimate;
+    ``causes`` counts the windows outside tolerance by cause; ``rise_late_s`` is that of the
+    activity's rises.
     """
 
     session: str
@@ -84,10 +85,15 @@ class SessionErrors:
     activity: str
     errors: ErrorSummary
     error_bpm: FloatArray
+    motion_g: FloatArray
     coverage: float
-    mad_g: float
     causes: Mapping[str, int]
     rise_late_s: FloatArray
+
+    @property
+    def mad_g(self) -> float:
+        """Median motion intensity of the scored windows, g."""
+        return median_of_known(self.motion_g)
 
 
 def session_errors(sources: Iterable[SessionSource]) -> tuple[SessionErrors, ...]:
@@ -116,8 +122,8 @@ def _by_activity(source: SessionSource) -> list[SessionErrors]:
                 activity=row.activity,
                 errors=row.errors,
                 error_bpm=windows["error_bpm"][mine & scored],
+                motion_g=windows["motion_mad_g"][mine & scored],
                 coverage=row.coverage,
-                mad_g=median_of_known(windows["motion_mad_g"][mine & scored]),
                 causes=Counter(windows["cause"][outside].tolist()),
                 rise_late_s=source.rise_late_s[rises],
             )
