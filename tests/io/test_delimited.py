@@ -117,7 +117,7 @@ def test_quick_and_careful_parsing_agree(tmp_path):
         ("1,2\n3,4\n", {}, "no header line"),
         ("t,x\n", {}, "a header but no rows"),
         ("\n\n", {}, "not a text table"),
-        ("t,x\n0,1\n1\n", {"time": "t"}, r"row 3 has 1 fields .* cut short"),
+        ("t,x\n0,1\n1\n", {"time": "t"}, r"row 3 has 1 field and .* cut short"),
         ("t,x\n0,1\n1,2\n", {"time": "tt"}, "no time column 'tt'; did you mean 't'"),
         ("t,x\n0,1\n2,2\n1,3\n", {"time": "t"}, "goes backwards after item 1"),
         ("t,x\n0,1\n,2\n1,3\n", {"time": "t"}, "not finite"),

@@ -164,3 +164,10 @@ def test_a_long_file_streams_in_bounded_memory(tmp_path: Path) -> None:
     tracemalloc.stop()
     assert len(found.rate) == 200_000
     assert peak_bytes < 0.75 * path.stat().st_size
+
+
+@pytest.mark.parametrize("values", [("1.1", "1.2", "1.2"), ("52000", "52100", "52050")])
+def test_what_no_heart_does_is_another_quantity(tmp_path: Path, values: tuple[str, ...]) -> None:
+    rows = "\n".join(f"{at},{value}" for at, value in enumerate(values))
+    with pytest.raises(InputError, match="no heart rate in beats per minute"):
+        read_heart_rate(table(tmp_path, f"time_s,hr\n{rows}\n"))

@@ -2,6 +2,7 @@ import hashlib
 
 import numpy as np
 import pytest
+from scipy import io as scipy_io
 
 from palpate.io import describe, draft_sheet, loading, open_session, read_recording, read_sheet
 from palpate.io.heart_rate_series import NO_VALUE
@@ -125,10 +126,12 @@ def test_heart_rate_series_keeps_times_gaps_and_no_value(tmp_path, write_sheet):
 
 
 def test_heart_rate_of_a_uniform_file(mat_file, write_sheet):
+    matrix = 70.0 + scipy_io.loadmat(mat_file)["sig"]
+    scipy_io.savemat(mat_file, {"sig": matrix})
     sheet = write_sheet(*band("rate_hz = 0.5", file="run.mat", role="heart_rate", select="[5]"))
     (rate,) = open_session(sheet).recordings[0].rates
     assert rate.start_s[:3].tolist() == [0.0, 2.0, 4.0]
-    assert rate.hr_bpm[1] == 5.001
+    assert rate.hr_bpm[1] == 75.001
 
 
 def test_read_recording_takes_the_given_file(csv_file, write_sheet, tmp_path):
@@ -146,10 +149,10 @@ def test_read_recording_takes_the_given_file(csv_file, write_sheet, tmp_path):
         (band(select="[9]"), "has channels 0 to 3; channel 'ppg' selects 9"),
         (
             (*band()[:3], "[[recording.channel]]", 'role = "ppg"'),
-            r"has 3 channels; say which are 'ppg' by select = \[...\]; there are 0 'time_s', 1 'gr",
+            r"has 3 channels; say which are 'ppg' by select = \[...\]; there are 1 'green', 2",
         ),
-        ((*band(), 'labels = ["a", "b"]'), "has 1 columns but 2 labels"),
-        ((*band(), "wavelength_nm = [1e3, 600]"), "has 1 columns but 2 values of wavelength_nm"),
+        ((*band(), 'labels = ["a", "b"]'), "has 1 column but 2 labels"),
+        ((*band(), "wavelength_nm = [1e3, 600]"), "has 1 column but 2 values of wavelength_nm"),
         (band(select='["green", "acc_x"]'), "joins columns in no unit and g; split it"),
         (band("rate_hz = 25", 'time = "time_s"'), "runs at 50 Hz but the sheet says rate_hz = 25"),
         (
@@ -244,3 +247,30 @@ def test_summer_time_that_ends_is_taken_out_and_told(tmp_path, write_sheet):
     (rate,) = open_session(sheet, say=said.append).recordings[0].rates
     np.testing.assert_array_equal(rate.start_s, np.arange(20.0))
     assert any("summer time" in line for line in said)
+
+
+def test_the_time_column_is_no_signal(csv_file, write_sheet):
+    with pytest.raises(
+        InputError, match=r"'time_s' is the time column; select one of 1 'green', 2 "
+    ):
+        open_session(write_sheet(*band(select="[0]")))
+    with pytest.raises(
+        InputError, match=r"has 3 channels; .* there are 1 'green', 2 'acc_x', 3 'acc_y'"
+    ):
+        open_session(write_sheet(*band(select="[]")))
+
+
+def test_a_rate_that_hides_a_time_column_is_told(csv_file, write_sheet):
+    told = []
+    open_session(write_sheet(*band("rate_hz = 50")), say=told.append)
+    assert any("50 Hz as the sheet says, so column 'time_s' is not read" in line for line in told)
+
+
+def test_a_heart_rate_of_its_own_file_keeps_its_own_times(csv_file, tmp_path, write_sheet):
+    (tmp_path / "rate.csv").write_text("time_s,bpm\n0,70\n5,72\n10,74\n", "utf-8")
+    sheet = write_sheet(
+        *band("rate_hz = 100"),
+        "[[recording.channel]]", 'role = "heart_rate"', 'file = "rate.csv"',
+    )  # fmt: skip
+    (recording,) = open_session(sheet).recordings
+    np.testing.assert_array_equal(recording.rates[0].start_s, [0, 5, 10])

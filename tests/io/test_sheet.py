@@ -173,3 +173,42 @@ def test_a_sheet_that_is_no_text(tmp_path):
 def test_an_empty_sheet_says_how_to_draft_one(tmp_path):
     with pytest.raises(InputError, match=r"session\.toml holds nothing; .* palpate sheet FILE -o"):
         read_sheet(sheet(tmp_path, "# later\n", head=""))
+
+
+def test_a_sheet_saved_with_a_byte_order_mark_is_read(tmp_path):
+    path = sheet(tmp_path, CHEST)
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
+    assert read_sheet(path).recordings[0].name == "chest"
+
+
+def activity(name, start_s, end_s):
+    return f'[[activity]]\nname = "{name}"\nstart_s = {start_s}\nend_s = {end_s}\n'
+
+
+def test_activities_do_not_overlap_and_may_come_in_any_order(tmp_path):
+    apart = activity("lifting", 60, 120) + activity("rest", 0, 60)
+    assert len(read_sheet(sheet(tmp_path, CHEST + apart)).activities) == 2
+    with pytest.raises(InputError, match=r"'rest' \(0 to 61 s\) and 'lifting' .* overlap; end one"):
+        read_sheet(sheet(tmp_path, CHEST + activity("lifting", 60, 120) + activity("rest", 0, 61)))
+
+
+def test_no_activity_is_called_what_tables_call_the_whole_session(tmp_path):
+    with pytest.raises(InputError, match="name is 'all', as tables call the whole session"):
+        read_sheet(sheet(tmp_path, CHEST + activity("all", 0, 60)))
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (CHEST + activity("rest", "00:01:00", 120), "start_s is 00:01:00; it must be a number"),
+        (CHEST + activity("rest", 0, "true"), "end_s is True; it must be a number"),
+    ],
+)
+def test_a_number_that_is_none_is_told_as_it_was_written(tmp_path, text, told):
+    with pytest.raises(InputError, match=told):
+        read_sheet(sheet(tmp_path, text))
+
+
+def test_true_is_no_schema(tmp_path):
+    with pytest.raises(InputError, match="schema is True"):
+        read_sheet(sheet(tmp_path, CHEST, head="schema = true\n"))

@@ -34,6 +34,7 @@ from palpate.io.raw import (
     RawSeries,
     Say,
     checked_file,
+    counted,
     plain_unit,
     reading,
     silent,
@@ -193,10 +194,14 @@ def _time_column(path: Path, names: tuple[str, ...], source: SourceSpec, say: Sa
             hint = suggestion(source.time, names)
             raise InputError(f"{path} has no time column {source.time!r}{hint}")
         return names.index(source.time)
-    if source.rate_hz is not None:
-        return None
     found = [i for i, name in enumerate(names) if name.lower().replace(" ", "_") in TIME_NAMES]
     if not found:
+        return None
+    if source.rate_hz is not None:
+        say(
+            f"{path.name}: {source.rate_hz:g} Hz as the sheet says, so column {names[found[0]]!r} "
+            f"is not read; name it (time = ...) if it holds the time"
+        )
         return None
     say(f"{path.name}: taking the time from column {names[found[0]]!r}")
     return found[0]
@@ -244,8 +249,8 @@ def _rows(table: TextTable, lines: list[str], first_row: int) -> list[list[str]]
         if len(row) < width or any(cell.strip() for cell in row[width:]):
             advice = "is it cut short?" if len(row) < width else "are decimals written with commas?"
             raise InputError(
-                f"{table.path} row {number} has {len(row)} fields and the header has {width}; "
-                f"{advice}"
+                f"{table.path} row {number} has {counted(len(row), 'field')} and the header has "
+                f"{width}; {advice}"
             )
     return rows
 

@@ -6,6 +6,7 @@ column, and returns a `RateSeries` on the file's own seconds.
 Conventions
 -----------
 * A reading of 0 or less means that the device had no value.
+* A series whose median no heart has is in another unit, or another column, and is refused.
 * Of several readings at one instant the last counts.
 * A reading holds until the next, but no longer than `HOLD_STEPS` usual steps, so a missing
   second is bridged and a dropout is not.
@@ -31,6 +32,7 @@ from palpate.validation import InputError
 
 NO_VALUE = "the device gave no value"
 HOLD_STEPS = 1.5
+LEAST_USUAL_BPM, MOST_USUAL_BPM = 20.0, 300.0  # outside it is another quantity
 NAMES = frozenset(
     {
         *("hr", "bpm", "heart_rate", "heartrate", "hr_bpm", "heart_rate_bpm", "bpm_hr", "pulse"),
@@ -93,6 +95,12 @@ def rate_series(series: RawSeries, *, source: str, place: str, shift_s: float = 
     valued = np.isfinite(hr_bpm) & (hr_bpm > 0)
     if not valued.any():
         raise InputError(f"{place} holds no heart rate above zero")
+    usual_bpm = float(np.median(hr_bpm[valued]))
+    if not LEAST_USUAL_BPM <= usual_bpm <= MOST_USUAL_BPM:
+        raise InputError(
+            f"{place} holds {usual_bpm:g} in the median, which is no heart rate in beats per "
+            "minute; choose its column, or convert it"
+        )
     return RateSeries(
         source=source,
         start_s=start_s,

@@ -20,7 +20,7 @@ import numpy as np
 
 from palpate.io.heart_rate_series import rate_series
 from palpate.io.placing import check_activities, check_overlap, earliest, placed, seconds_between
-from palpate.io.raw import RawBlock, RawFile, RawSeries, Say, plain_unit, silent
+from palpate.io.raw import RawBlock, RawFile, RawSeries, Say, counted, plain_unit, silent
 from palpate.io.readers import open_raw
 from palpate.io.sheet import HEART_RATE, ChannelSpec, RecordingSpec, Sheet, SourceSpec
 from palpate.io.toml_tables import suggestion
@@ -122,12 +122,12 @@ def _positions(spec: ChannelSpec, raw: RawFile) -> list[int]:
     if spec.select == (ALL,) and ALL not in names:
         return list(raw.signals)
     if spec.select:
-        return [_position(item, names, spec, raw) for item in spec.select]
+        return [_signal(_position(item, names, spec, raw), raw) for item in spec.select]
     if len(raw.signals) == 1:
         return list(raw.signals)
     raise InputError(
-        f"{raw.path} has {len(raw.signals)} channels; say which are {spec.name!r} by "
-        f"select = [...]; there are {_listed(names)}"
+        f"{raw.path} has {counted(len(raw.signals), 'channel')}; say which are {spec.name!r} by "
+        f"select = [...]; there are {_listed(raw)}"
     )
 
 
@@ -152,6 +152,14 @@ def _position(item: str | int, names: list[str], spec: ChannelSpec, raw: RawFile
     return found[0]
 
 
+def _signal(at: int, raw: RawFile) -> int:
+    """Return a position that does not hold the file's time."""
+    if at == raw.time_channel:
+        name = raw.channels[at].name
+        raise InputError(f"{raw.path}: {name!r} is the time column; select one of {_listed(raw)}")
+    return at
+
+
 def _one_rate(group: list[int], raw: RawFile) -> list[int]:
     """Return a group whose channels share a rate, as far as the file states rates."""
     for at in group:
@@ -164,8 +172,8 @@ def _one_rate(group: list[int], raw: RawFile) -> list[int]:
     return group
 
 
-def _listed(names: list[str]) -> str:
-    return ", ".join(f"{i} {name!r}" for i, name in enumerate(names))
+def _listed(raw: RawFile) -> str:
+    return ", ".join(f"{i} {raw.channels[i].name!r}" for i in raw.signals)
 
 
 def _waveform(
@@ -176,7 +184,9 @@ def _waveform(
         raise InputError(f"{what} has no rate; add rate_hz = ... to the sheet")
     labels = spec.labels or tuple(raw.channels[i].name for i in group)
     if len(labels) != len(group):
-        raise InputError(f"{what} has {len(group)} columns but {len(labels)} labels")
+        raise InputError(
+            f"{what} has {counted(len(group), 'column')} but {counted(len(labels), 'label')}"
+        )
     values = _checked_samples(block.values, labels, what)
     return Waveform(
         name=spec.name,
@@ -220,7 +230,10 @@ def _wavelengths(spec: ChannelSpec, columns: int, what: str) -> tuple[float, ...
         return ()
     given = spec.wavelength_nm or (float("nan"),)
     if len(given) not in (1, columns):
-        raise InputError(f"{what} has {columns} columns but {len(given)} values of wavelength_nm")
+        raise InputError(
+            f"{what} has {counted(columns, 'column')} but {counted(len(given), 'value')} of "
+            "wavelength_nm"
+        )
     return given * columns if len(given) == 1 else given
 
 

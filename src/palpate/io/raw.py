@@ -153,6 +153,11 @@ def one_line(exc: BaseException | Warning | str) -> str:
     return (text[:160] + " …" if len(text) > 160 else text) or type(exc).__name__
 
 
+def counted(n: int, thing: str) -> str:
+    """Return ``"1 field"`` or ``"2 fields"``."""
+    return f"{n} {thing}{'s' * (n != 1)}"
+
+
 def plain_unit(unit: str) -> str:
     """Return ``unit`` in palpate's spelling where it is a known one."""
     unit = unit.strip()

@@ -27,11 +27,14 @@ Conventions
 * The session clock is the first recording's, unless that recording states an offset.
 * A sheet is checked whole when it is read; a key that is not known is an error.
 * Keys of ``SOURCE_KEYS`` may stand in a recording, for all of its channels, or in a
-  channel, which wins.
+  channel, which wins. A heart rate in a file of its own does not take the recording's
+  ``rate_hz``, which is its samples'.
 """
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -42,6 +45,7 @@ from palpate.validation import InputError, checked_rate
 
 SCHEMA = 1
 HEART_RATE = "heart_rate"
+WHOLE_SESSION = "all"  # what tables of errors call it
 ROLES = (*(role.value for role in Role), HEART_RATE)
 TIME_UNITS = (
     *("s", "ms", "us", "ns"),
@@ -139,6 +143,7 @@ def parse_sheet(table: Table, *, folder: Path, file: Path | None = None) -> Shee
         notes=table.text("notes", ""),
     )
     table.finish()
+    _check_apart(sheet.activities, table.place)
     return sheet
 
 
@@ -151,7 +156,7 @@ def _check_schema(table: Table) -> None:
     schema = table.take("schema")
     if schema is None:
         raise table.error("schema", f"is missing; begin the sheet with schema = {SCHEMA}")
-    if schema != SCHEMA:
+    if schema != SCHEMA or isinstance(schema, bool):
         raise table.error("schema", f"is {schema!r}; this palpate reads schema = {SCHEMA}")
 
 
@@ -190,14 +195,17 @@ def _channel(
     table: Table, shared: dict[str, Any], *, folder: Path, file: Path | None
 ) -> ChannelSpec:
     role = table.choice("role", ROLES, required=True)
+    if role == HEART_RATE and table.take("file") is not None:
+        shared = {key: value for key, value in shared.items() if key != "rate_hz"}
     source, placement = _source(table.with_defaults(shared), folder=folder, file=file)
     wavelengths = tuple(
         float(v) for v in table.items("wavelength_nm", (int, float), "a number of nanometres")
     )
     if wavelengths and role != Role.PPG:
         raise table.error("wavelength_nm", f"stands in a channel of role {role!r}, not 'ppg'")
-    if any(not 200.0 <= value <= 2000.0 for value in wavelengths):
-        raise table.error("wavelength_nm", f"is {wavelengths}; light of PPG has 200 to 2000 nm")
+    for value in wavelengths:
+        if not 200.0 <= value <= 2000.0:
+            raise table.error("wavelength_nm", f"holds {value:g}; light of PPG has 200 to 2000 nm")
     select = table.items("select", (str, int), "a channel's name or its position from 0")
     for item in select:
         if isinstance(item, int) and item < 0:
@@ -241,7 +249,22 @@ def _activity(table: Table) -> Activity:
     table.finish()
     if not start < end:
         raise table.error("end_s", f"is {end:g}; it must be later than start_s = {start:g}")
+    if name == WHOLE_SESSION:
+        raise table.error(
+            "name", f"is {WHOLE_SESSION!r}, as tables call the whole session; choose another"
+        )
     return Activity(name, start, end)
+
+
+def _check_apart(activities: Sequence[Activity], place: str) -> None:
+    """Refuse activities that overlap: a window belongs to one."""
+    for one, other in itertools.pairwise(sorted(activities, key=lambda a: a.start_s)):
+        if other.start_s < one.end_s:
+            raise InputError(
+                f"{place}: the activities {one.name!r} ({one.start_s:g} to {one.end_s:g} s) and "
+                f"{other.name!r} ({other.start_s:g} to {other.end_s:g} s) overlap; end one where "
+                "the other begins"
+            )
 
 
 def _filled(text: str, file: Path | None) -> str:

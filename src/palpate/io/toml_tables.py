@@ -10,6 +10,7 @@ import difflib
 import math
 import tomllib
 from collections.abc import Iterable
+from datetime import date, time
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ from palpate.validation import InputError
 def read_toml(path: Path) -> dict[str, Any]:
     """Return the TOML document in ``path``, or explain why there is none."""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise InputError(f"{path} does not exist; check the path") from None
     except UnicodeDecodeError:
@@ -97,7 +98,8 @@ class Table:
         if value is None:
             raise self.error(key, f"is missing; add {key} = <number>")
         if isinstance(value, bool) or not isinstance(value, (int, float)):
-            raise self.error(key, f"is {value!r}; it must be a number")
+            said = value if isinstance(value, (date, time)) else repr(value)
+            raise self.error(key, f"is {said}; it must be a number")
         if not math.isfinite(value):
             raise self.error(key, f"is {value!r}; it must be a finite number")
         return float(value)
