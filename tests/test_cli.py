@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from palpate import __version__
-from palpate.cli import COMMANDS, main
+from palpate.cli import COMMANDS, build_parser, main
 
 
 def run(*arguments: str, **options: object) -> subprocess.CompletedProcess[str]:
@@ -54,7 +54,8 @@ def test_bad_input_is_one_sentence_and_exit_code_2(tmp_path: Path) -> None:
     ("option", "value"),
     [
         *(("--window", "0"), ("--window", "nan"), ("--step", "-1"), ("--tolerance-bpm", "-5")),
-        *(("--tolerance-share", "inf"), ("--methods", "robust,magic")),
+        *(("--tolerance-share", "inf"), ("--methods", "robust,magic"), ("--methods", ",")),
+        *(("--window", "0.001"), ("--window", "1e9"), ("--step", "1e-9"), ("--step", "9")),
     ],
 )
 def test_an_option_is_refused_by_its_name_before_any_work(
@@ -147,3 +148,37 @@ def test_two_sessions_of_one_name_are_refused_before_any_work(
     assert "two inputs are called ride" in capsys.readouterr().err
     assert main(["explain", names[0], "gone.toml", "-o", str(tmp_path / "out")]) == 2
     assert "gone.toml does not exist" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [("-6,12", (-6.0, 12.0)), ("6", (6.0,)), ("6,6,-6", (6.0, -6.0)), ("-.5", (-0.5,))],
+)
+def test_ratios_may_begin_with_a_minus(text: str, value: tuple[float, ...]) -> None:
+    arguments = build_parser().parse_args(["validate", "folder", "--snr", text])
+    assert arguments.snr == value
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["validate", "f", "--seed", "-3"],
+        ["validate", "f", "--seed", "1.5"],
+        ["validate", "f", "--records", ","],
+        ["validate", "f", "--match-window", "1e9"],
+        ["demo", "--seed", "-1"],
+        ["align", "s.toml", "--max-drift", "1e9"],
+    ],
+)
+def test_a_value_that_no_run_can_use_is_refused(
+    arguments: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as stopped:
+        main(arguments)
+    assert stopped.value.code == 2
+    assert arguments[-2] in capsys.readouterr().err
+
+
+def test_what_is_named_twice_counts_once() -> None:
+    arguments = build_parser().parse_args(["explain", "s", "-o", "o", "--methods", "robust,robust"])
+    assert arguments.methods == ("robust",)

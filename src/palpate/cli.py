@@ -10,6 +10,7 @@ import argparse
 import importlib
 import json
 import os
+import re
 import sys
 from collections.abc import Iterable, Mapping
 from types import ModuleType
@@ -27,7 +28,14 @@ EPILOG = (
 
 
 class Parser(argparse.ArgumentParser):
-    """A parser that answers a mistake with one sentence, as every other fault is answered."""
+    """A parser that answers a mistake with one sentence, as every other fault is answered.
+
+    ``-6,0`` is a value, as ``-6`` is, and no option.
+    """
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self._negative_number_matcher = re.compile(r"-\.?\d[-+.,\de]*$")
 
     def error(self, message: str) -> NoReturn:
         """Say what is wrong and where help is; exit with 2."""

@@ -117,6 +117,7 @@ def test_sessions_too_short_to_pool_are_said_to_be_so(
     head, *rows = (folder / "windows.csv").read_text(encoding="utf-8").splitlines(keepends=True)
     firsts = {tuple(row.split(",")[:2]): row for row in reversed(rows)}
     (folder / "windows.csv").write_text(head + "".join(firsts.values()), encoding="utf-8")
+    edit(folder, lambda summary: summary["reference"].update(n_windows=1))
     assert main(["study", str(folder), "-o", str(tmp_path / "study")]) == 0
     assert "nothing to pool" in capsys.readouterr().out
 
@@ -139,6 +140,9 @@ def test_the_same_evening_twice_is_refused(
         (lambda summary: summary["options"].update(absolute_bpm=3.0), "absolute_bpm = 3"),
         (lambda summary: summary.update(schema=99), "another schema"),
         (lambda summary: summary["sources"][0].update(source="else"), "has no row of"),
+        (lambda summary: summary.update(sources=None), "not as palpate explain wrote it"),
+        (lambda summary: summary.update(sources=[1]), "not as palpate explain wrote it"),
+        (lambda summary: summary.pop("title"), "not as palpate explain wrote it"),
     ],
 )
 def test_a_report_that_does_not_fit_is_named(
@@ -153,3 +157,40 @@ def test_a_report_that_does_not_fit_is_named(
 def test_a_folder_without_a_report_is_named(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"holds no summary\.json"):
         read_reports([tmp_path])
+
+
+@pytest.mark.parametrize(
+    ("change", "complaint"),
+    [
+        (
+            lambda text: text[: len(text) // 2],
+            r"windows\.csv (is not as|has )",
+        ),
+        (lambda text: "".join(text.splitlines(keepends=True)[:-1]), r"has \d+ of \d+ rows of"),
+        (lambda text: text.replace(",within,", ",fine,"), "a window's status is 'fine'"),
+        (lambda text: text.replace(",", ";"), r"windows\.csv is not as palpate explain wrote it"),
+    ],
+)
+def test_damaged_windows_are_refused_and_never_pooled(
+    report: Path, tmp_path: Path, change: Callable[[str], str], complaint: str
+) -> None:
+    folder = tmp_path / "damaged"
+    shutil.copytree(report, folder)
+    path = folder / "windows.csv"
+    path.write_text(change(path.read_text(encoding="utf-8")), encoding="utf-8")
+    with pytest.raises(InputError, match=complaint):
+        read_reports([folder])
+
+
+def test_a_study_does_not_replace_a_sessions_report(
+    report: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "evening"
+    shutil.copytree(report, folder)
+    page = (folder / "report.html").read_bytes()
+    assert main(["study", str(folder), "-o", str(folder)]) == 2
+    assert "holds what palpate explain wrote (summary.json)" in capsys.readouterr().err
+    assert (folder / "report.html").read_bytes() == page
+    assert main(["study", str(folder), "-o", str(tmp_path / "study"), "--quiet"]) == 0
+    assert main(["explain", "none.toml", "-o", str(tmp_path / "study")]) == 2
+    assert "holds what palpate study wrote (study.json)" in capsys.readouterr().err

@@ -7,7 +7,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from palpate.commands.arguments import positive
+from palpate.commands.arguments import between, positive
 
 if TYPE_CHECKING:
     from palpate.alignment import Alignment, DeviceRate
@@ -34,7 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--max-drift",
-        type=positive,
+        type=between(0.1, 10_000.0),
         default=500.0,
         metavar="PPM",
         help="largest drift to consider, ppm (default: 500)",
@@ -159,9 +159,13 @@ def _latency_text(found: Latency) -> str:
 def _coverage_text(found: Coverage) -> str:
     return (
         f"first value after {found.first_value_s:.0f} s, {100 * found.valued_share:.0f} % "
-        f"covered, {len(found.dropouts_s)} dropouts, {100 * found.frozen_share:.0f} % frozen, "
+        f"covered, {_dropouts(len(found.dropouts_s))}, {100 * found.frozen_share:.0f} % frozen, "
         f"steps of {found.step_bpm:g} bpm"
     )
+
+
+def _dropouts(n: int) -> str:
+    return f"{n} dropout{'s' * (n != 1)}"
 
 
 def record_of(alignment: Alignment) -> dict[str, Any]:

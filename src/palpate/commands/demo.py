@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from palpate.commands.arguments import seed
 from palpate.commands.explain import add_analysis_arguments, checked_options, explain_into
 
 if TYPE_CHECKING:
@@ -23,16 +24,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=Path("palpate-demo"),
         help="folder for the session's files and the report (default: palpate-demo)",
     )
-    parser.add_argument("--seed", type=int, default=1, help="another seed is another evening")
+    parser.add_argument("--seed", type=seed, default=1, help="another seed is another evening")
     add_analysis_arguments(parser)
 
 
 def run(arguments: argparse.Namespace, console: Console) -> int:
     """Simulate, write the files a tester would have exported, and run the main job on them."""
     from palpate.io import open_session
+    from palpate.reporting.folder import SESSION, check_output
     from palpate.simulation import simulate_session, write_session
 
     options = checked_options(arguments)
+    check_output(arguments.output, mark=SESSION)
     console.say("simulating rest, step-mill, crate lifting, gravel track and recovery")
     sheet = write_session(simulate_session(seed=arguments.seed), arguments.output / "session")
     console.say(f"the session's files and sheet: {sheet}")

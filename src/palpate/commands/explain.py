@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from palpate.commands.arguments import names, not_negative, positive
+from palpate.commands.arguments import between, names, not_negative
 
 if TYPE_CHECKING:
     from palpate.cli import Console
@@ -47,31 +47,44 @@ def add_analysis_arguments(parser: argparse.ArgumentParser) -> None:
         "robust_online (default: conventional,robust)",
     )
     parser.add_argument(
-        "--window", type=positive, default=8.0, metavar="S", help="window length, s"
+        "--window",
+        type=between(4.0, 120.0),
+        default=8.0,
+        metavar="S",
+        help="window length, s (default: 8)",
     )
-    parser.add_argument("--step", type=positive, default=2.0, metavar="S", help="window step, s")
+    parser.add_argument(
+        "--step",
+        type=between(0.1, 120.0),
+        default=2.0,
+        metavar="S",
+        help="window step, s (default: 2)",
+    )
     parser.add_argument(
         "--tolerance-bpm",
         type=not_negative,
         default=5.0,
         metavar="BPM",
-        help="absolute tolerance, bpm",
+        help="absolute tolerance, bpm (default: 5)",
     )
     parser.add_argument(
         "--tolerance-share",
         type=not_negative,
         default=0.10,
         metavar="X",
-        help="tolerance as a share of the reference; the larger of the two counts",
+        help="tolerance as a share of the reference (default: 0.1); the larger of the two counts",
     )
 
 
 def run(arguments: argparse.Namespace, console: Console) -> int:
     """Read each input, run the main job on it, write its report."""
     from palpate.io import open_session
+    from palpate.reporting.folder import SESSION, check_output
 
     options = checked_options(arguments)
     folders = report_folders(arguments.inputs, arguments.output)
+    for folder in folders:
+        check_output(folder, mark=SESSION)
     summaries = []
     for path, folder in zip(arguments.inputs, folders, strict=True):
         if len(folders) > 1:
@@ -99,13 +112,16 @@ def report_folders(inputs: Sequence[Path], output: Path) -> list[Path]:
 
 
 def checked_options(arguments: argparse.Namespace) -> Options:
-    """Refuse options and a place for the report that cannot be used; return the options."""
+    """Refuse options that cannot be used; return them."""
     from palpate.heartrate import METHODS
-    from palpate.reporting.folder import check_output
     from palpate.results import Options
-    from palpate.validation import checked_choice
+    from palpate.validation import InputError, checked_choice
 
-    check_output(arguments.output)
+    if arguments.step > arguments.window:
+        raise InputError(
+            f"--step is {arguments.step:g} s, longer than the window of {arguments.window:g} s, so "
+            "that what lies between would count nowhere; make it shorter"
+        )
     return Options(
         window_s=arguments.window,
         step_s=arguments.step,

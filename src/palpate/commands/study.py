@@ -29,12 +29,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, console: Console) -> int:
     """Read the reports, pool and compare, write the page."""
-    from palpate.reporting.folder import check_output
+    from palpate.reporting.folder import STUDY, check_output
     from palpate.reporting.report_folder import read_reports
     from palpate.reporting.study_report import write_study
     from palpate.study import study_sessions
 
-    check_output(arguments.output)
+    check_output(arguments.output, mark=STUDY)
     result = study_sessions(read_reports(arguments.reports))
     report = write_study(result, arguments.output, title=arguments.title)
     for line in report.findings:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from palpate.commands.arguments import count, names, not_negative, numbers, positive
+from palpate.commands.arguments import between, count, names, not_negative, numbers, seed
 
 if TYPE_CHECKING:
     from palpate.cli import Console
@@ -51,7 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="DB[,DB...]",
         help="signal-to-noise ratios in dB (default: 24,18,12,6,0,-6)",
     )
-    parser.add_argument("--seed", type=int, default=0, metavar="N", help="of generated noise")
+    parser.add_argument("--seed", type=seed, default=0, metavar="N", help="of generated noise")
     parser.add_argument(
         "--learning",
         type=not_negative,
@@ -60,13 +60,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="unscored start, s (EC57: 300)",
     )
     parser.add_argument(
-        "--match-window", type=positive, default=0.15, metavar="S", help="in s (EC57: 0.15)"
+        "--match-window",
+        type=between(0.001, 2.0),
+        default=0.15,
+        metavar="S",
+        help="in s (EC57: 0.15)",
     )
 
 
 def run(arguments: argparse.Namespace, console: Console) -> int:
     """Run the detector over the records, say what came out, write the report if asked to."""
     from palpate.detector_validation import Options, records_to_run, validate_detector
+    from palpate.reporting.folder import VALIDATION, check_output
     from palpate.reporting.text_tables import markdown_table
     from palpate.reporting.validation_columns import RECORD_COLUMNS, STRESS_COLUMNS
     from palpate.reporting.validation_page import validation_findings
@@ -77,6 +82,8 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
         validation_summary,
     )
 
+    if arguments.output is not None:
+        check_output(arguments.output, mark=VALIDATION)
     options = Options(
         detector=arguments.detector,
         lead=arguments.lead,

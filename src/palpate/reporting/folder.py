@@ -11,11 +11,24 @@ from pathlib import Path
 
 from palpate.validation import InputError
 
+SESSION, STUDY, VALIDATION = "summary.json", "study.json", "validation.json"
+WRITERS = {SESSION: "palpate explain", STUDY: "palpate study", VALIDATION: "palpate validate"}
+"""The file by which the report of each command is known."""
 
-def check_output(folder: Path) -> None:
-    """Refuse a place that cannot become a folder, before any work is done for it."""
+
+def check_output(folder: Path, *, mark: str) -> None:
+    """Refuse a place that cannot become the report's folder, before any work is done for it.
+
+    ``mark`` is the report's own file among `WRITERS`; a folder with another's is refused.
+    """
     if folder.exists() and not folder.is_dir():
         raise InputError(f"{folder} is a file; name a folder for the report with -o")
+    for other, command in WRITERS.items():
+        if other != mark and (folder / other).exists():
+            raise InputError(
+                f"{folder} holds what {command} wrote ({other}); name another folder with -o, so "
+                "that it is not replaced"
+            )
     if (folder / "figures").exists() and not (folder / "report.html").exists():
         raise InputError(
             f"{folder / 'figures'} is there and of no earlier report; name another folder with -o, "
@@ -30,18 +43,18 @@ def check_output(folder: Path) -> None:
 
 
 @contextmanager
-def filling(folder: Path, *, last: str = "report.html") -> Iterator[Path]:
+def filling(folder: Path, *, mark: str, last: str = "report.html") -> Iterator[Path]:
     """Yield a temporary folder whose files and folders move into ``folder`` at the end.
 
-    Its ``figures`` take the place of older ones; ``last`` moves last, so that a page which
-    is there has all that it names.
+    ``mark`` is as in `check_output`. Its ``figures`` take the place of older ones; ``last``
+    moves last, so that a page which is there has all that it names.
 
     Raises
     ------
     InputError
         If the folder cannot be written.
     """
-    check_output(folder)
+    check_output(folder, mark=mark)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".unfinished-", dir=folder) as made:

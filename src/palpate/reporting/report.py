@@ -9,7 +9,7 @@ from typing import Any
 
 from palpate.reporting.figures import session_figures
 from palpate.reporting.findings import findings
-from palpate.reporting.folder import filling
+from palpate.reporting.folder import SESSION, filling
 from palpate.reporting.page import session_page
 from palpate.reporting.style import save_figure, svg_bytes
 from palpate.reporting.tables import reference_rows, summary, window_rows, write_csv
@@ -38,7 +38,7 @@ def write_report(result: SessionResult, folder: Path) -> Report:
     """
     told, numbers, drawn = findings(result), summary(result), session_figures(result)
     lines = told.lines()
-    with filling(folder) as draft:
+    with filling(folder, mark=SESSION) as draft:
         pictures = {}
         for name, figure in drawn.items():
             pictures[name] = svg_bytes(figure)
@@ -46,7 +46,7 @@ def write_report(result: SessionResult, folder: Path) -> Report:
         write_csv(draft / "windows.csv", window_rows(result))
         write_csv(draft / "reference.csv", reference_rows(result))
         text = json.dumps({**numbers, "findings": lines}, indent=2, allow_nan=False)
-        (draft / "summary.json").write_text(text + "\n", encoding="utf-8")
+        (draft / SESSION).write_text(text + "\n", encoding="utf-8")
         page = session_page(result, told, pictures)
         (draft / "report.html").write_text(page, encoding="utf-8")
     return Report(folder / "report.html", tuple(lines), numbers)

@@ -11,7 +11,7 @@ from typing import Any
 from palpate import __version__
 from palpate.evaluation.scoring import ALL
 from palpate.reporting.findings import capital
-from palpate.reporting.folder import filling
+from palpate.reporting.folder import STUDY, filling
 from palpate.reporting.page import CAUTIONS, environment
 from palpate.reporting.study_figures import study_figures
 from palpate.reporting.study_tables import comparison_row, pooled_row, session_row, study_summary
@@ -56,14 +56,14 @@ def write_study(result: StudyResult, folder: Path, *, title: str) -> StudyReport
     drawn, told, summary = study_figures(result), study_findings(result), study_summary(result)
     pictures = {name: svg_bytes(figure) for name, figure in drawn.items()}
     page = study_page(result, told, pictures, title=title)
-    with filling(folder) as draft:
+    with filling(folder, mark=STUDY) as draft:
         for name, figure in drawn.items():
             save_figure(figure, draft / "figures", name, pictures[name])
         write_csv(draft / "sessions.csv", map(session_row, result.errors))
         write_csv(draft / "pooled.csv", map(pooled_row, result.pooled))
         write_csv(draft / "comparisons.csv", map(comparison_row, result.comparisons))
         text = json.dumps({**summary, "findings": told.lines()}, indent=2, allow_nan=False)
-        (draft / "study.json").write_text(text + "\n", encoding="utf-8")
+        (draft / STUDY).write_text(text + "\n", encoding="utf-8")
         tables = list(_tables(result))
         markdown = [f"## {name}\n\n{markdown_table(*table)}" for name, table in tables]
         latex = [latex_table(*table, caption=name) for name, table in tables]

@@ -10,7 +10,7 @@ from pathlib import Path
 from matplotlib.figure import Figure
 
 from palpate.detector_validation import Options, RecordRun
-from palpate.reporting.folder import filling
+from palpate.reporting.folder import VALIDATION, filling
 from palpate.reporting.style import save_figure, svg_bytes
 from palpate.reporting.tables import write_csv
 from palpate.reporting.text_tables import latex_table, markdown_table
@@ -67,12 +67,12 @@ def write_validation(
     summary = validation_summary(runs, options)
     pictures = {name: svg_bytes(figure) for name, figure in drawn.items()}
     page = validation_page(runs, options, told, pictures, folder_name=folder_name)
-    with filling(output) as draft:
+    with filling(output, mark=VALIDATION) as draft:
         for name, figure in drawn.items():
             save_figure(figure, draft / "figures", name, pictures[name])
         _write_tables(runs, options, draft)
         numbers = json.dumps({**summary, "findings": told}, indent=2, allow_nan=False)
-        (draft / "validation.json").write_text(numbers + "\n", encoding="utf-8")
+        (draft / VALIDATION).write_text(numbers + "\n", encoding="utf-8")
         (draft / "report.html").write_text(page, encoding="utf-8")
     return ValidationReport(output / "report.html", tuple(told), summary)
 
