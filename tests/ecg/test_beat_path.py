@@ -24,20 +24,23 @@ def score_of(subset: tuple[int, ...], parts: tuple[np.ndarray, ...]) -> float:
     return float(total)
 
 
-@given(seed=st.integers(0, 2**32 - 1), n=st.integers(1, 5))
+@given(seed=st.integers(0, 2**32 - 1), n=st.integers(1, 5), share=st.sampled_from([0.0, 0.4]))
 @settings(max_examples=60, deadline=None)
-def test_no_subset_scores_higher(seed: int, n: int) -> None:
+def test_no_subset_scores_higher(seed: int, n: int, share: float) -> None:
     rng = np.random.default_rng(seed)
+    settled = rng.random(n) < share
     time_s = np.cumsum(rng.uniform(0.21, 0.9, n))
     evidence, strength = rng.normal(0.0, 3.0, n), rng.uniform(0.1, 1.5, n)
     rr_s, spread, weight = np.full(n, 0.8), np.full(n, 0.15), rng.uniform(0.4, 1.0, n)
     path = best_path(
         time_s, evidence, strength, Rhythm(rr_s, spread),
-        rhythm_weight=weight, settled=np.zeros(n, dtype=bool),
+        rhythm_weight=weight, settled=settled,
     )  # fmt: skip
     parts = (time_s, evidence, strength, rr_s, spread, weight)
     subsets = [subset for k in range(1, n + 1) for subset in combinations(range(n), k)]
-    best = max(score_of(subset, parts) for subset in subsets)
+    needed = set(np.flatnonzero(settled).tolist())
+    best = max(score_of(subset, parts) for subset in subsets if needed <= set(subset))
+    assert needed <= set(path.tolist())
     assert score_of(tuple(path.tolist()), parts) >= best - 1e-9
 
 

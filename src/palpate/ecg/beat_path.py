@@ -101,9 +101,9 @@ def best_path(
     n, passed = candidate_s.size, np.flatnonzero(settled)
     first, last = (int(passed[0]), int(passed[-1])) if passed.size else (n, 0)
     reach = _reach(settled)
-    previous = list(range(-1, n - 1))
+    previous: dict[int, int] = {}
     total = [0.0] * n  # of a path since it last passed a settled candidate
-    undecided = np.flatnonzero(~settled | (reach != 1))
+    undecided = np.flatnonzero(~settled | (reach != 1) | (np.arange(n) <= first))
     for start in range(0, undecided.size, _CHUNK):
         rows = undecided[start : start + _CHUNK]
         steps = _step_scores(candidate_s, strength, rhythm, rhythm_weight, rows).ravel().tolist()
@@ -112,12 +112,12 @@ def best_path(
         for i, end, gain, back, open_ in zip(rows.tolist(), ends, *known, strict=True):
             scores = list(map(add, total[i - back : i], steps[end - back : end]))
             best = max(scores, default=0.0)
-            if i <= first and i == back and best <= 0.0:  # the path may start here
-                best, previous[i] = 0.0, -1
+            if i <= first and i == back and best <= 0.0:
+                best = 0.0  # the path may start here
             else:
                 previous[i] = i - back + scores.index(best)
             total[i] = best + gain if open_ else 0.0
-    return _traced(previous, total, max(last, n - _REACH))
+    return _traced(settled, previous, total, max(last, n - _REACH))
 
 
 def _reach(settled: BoolArray) -> IntArray:
@@ -152,12 +152,18 @@ def _step_scores(
     return np.asarray(score)
 
 
-def _traced(previous: list[int], total: list[float], first: int) -> IntArray:
-    """Return the path that ends with the largest total from ``first`` on."""
-    path: list[int] = []
+def _traced(
+    settled: BoolArray, previous: dict[int, int], total: list[float], first: int
+) -> IntArray:
+    """Return the path that ends with the largest total from ``first`` on.
+
+    Every settled candidate is on it; ``previous`` holds the step to all others and to those
+    that do not follow a settled one.
+    """
+    passed = settled.copy()
     if total:
-        at = max(range(max(first, 0), len(total)), key=total.__getitem__)
-        while at >= 0:
-            path.append(at)
-            at = previous[at]
-    return np.array(path[::-1], dtype=np.intp)
+        passed[max(range(max(first, 0), len(total)), key=total.__getitem__)] = True
+    for at, before in reversed(previous.items()):
+        if passed[at]:
+            passed[before] = True
+    return np.flatnonzero(passed)

@@ -24,6 +24,7 @@ _LAG_S = 0.033  # energy peaks wander this far in noise
 _LAG_STEP = 2  # samples, an eighth of a narrow complex
 _SHAPES = 3  # normal, ectopic, fused or paced
 _ALIKE = 0.8  # correlation within one shape
+_MOST = 0.7  # ... or at least the most similar three in ten
 _MIN_SHARE = 0.02  # fewer beats than this do not make a shape
 _MIN_BEATS = 5
 _LEARN_FROM = 500  # beats spread over the record are enough to know its shapes
@@ -35,14 +36,15 @@ def learn_shapes(working: FloatArray, beats: IntArray, grid: Grid) -> FloatArray
     """Return unit shapes ``(k, width)``, most frequent first, from beats ``(n,)``."""
     beats = beats[:: -(-beats.size // _LEARN_FROM)] if beats.size else beats
     lag = grid.samples(_LAG_S)
-    windows = _unit(_windows(working, beats, grid)[:, lag:-lag])
+    windows = _unit(_level(_windows(working, beats, grid)[:, lag:-lag]))
     fewest = max(_MIN_BEATS, _MIN_SHARE * beats.size)
     shapes: list[FloatArray] = []
     while len(shapes) < _SHAPES and len(windows) >= fewest:
         shape = windows.mean(axis=0)
+        most = int(_MOST * (len(windows) - 1))
         for _ in range(_ROUNDS):
             alike = windows @ _unit(shape)
-            members = alike > min(_ALIKE, float(np.quantile(alike, 0.7)))
+            members = alike > min(_ALIKE, np.partition(alike, most)[most])
             shape = windows[members].mean(axis=0)
         shapes.append(_unit(shape))
         windows = windows[windows @ shapes[-1] <= _ALIKE]
@@ -67,16 +69,15 @@ def resemblance(
     result = np.empty(candidates.size)
     for start in range(0, candidates.size, _CHUNK):
         windows = _level(_windows(working, candidates[start : start + _CHUNK], grid))
-        product = (windows @ bank.T).reshape(-1, len(shapes), len(shifts)).max(axis=1)
-        power = np.maximum(windows**2 @ inside.T, np.finfo(np.float64).tiny)
-        result[start : start + _CHUNK] = (product / np.sqrt(power)).max(axis=1)
+        product = (bank @ windows.T).reshape(len(shapes), len(shifts), -1).max(axis=0)
+        power = np.maximum(inside @ windows.T**2, np.finfo(np.float64).tiny)
+        result[start : start + _CHUNK] = (product / np.sqrt(power)).max(axis=0)
     return np.clip(result, -1.0, 1.0)
 
 
 def _windows(working: FloatArray, at: IntArray, grid: Grid) -> FloatArray:
     half = grid.samples(_HALF_S) + grid.samples(_LAG_S)
-    index = np.clip(at[:, np.newaxis] + np.arange(-half, half + 1), 0, working.size - 1)
-    windows = working[index]
+    windows = working.take(at[:, np.newaxis] + np.arange(-half, half + 1), mode="clip")
     return np.asarray(windows - windows[:, half : half + 1])  # large offsets would cost precision
 
 
@@ -89,6 +90,5 @@ def _level(windows: FloatArray) -> FloatArray:
 
 
 def _unit(windows: FloatArray) -> FloatArray:
-    level = _level(windows)
-    size = np.linalg.norm(level, axis=-1, keepdims=True)
-    return np.asarray(level / np.maximum(size, np.finfo(np.float64).tiny))
+    size = np.linalg.norm(windows, axis=-1, keepdims=True)
+    return np.asarray(windows / np.maximum(size, np.finfo(np.float64).tiny))

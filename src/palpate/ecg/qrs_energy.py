@@ -26,7 +26,8 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from scipy import ndimage, signal
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy import linalg, ndimage, signal
 
 from palpate.signals import BoolArray, FloatArray, IntArray
 
@@ -52,6 +53,8 @@ _NOISE_CLARITY = 1.5  # smoothed noise reaches this by itself
 _MAX_CLARITY = 20.0
 _HEARD = 0.4  # a block whose summit stays below this is one the lead has dropped
 _LOWEST = 0.8  # strength is hardly raised, or a pause would be heard
+_ROW = 16  # samples, as many as a kernel spans: a product with little that is wasted
+_ROWS = 1024  # at once, so that they stay in the processor's cache
 _FLOOR_STRIDE = 10  # every tenth sample is enough for the median of a smooth curve
 
 
@@ -79,8 +82,7 @@ class Grid:
             return np.interp(at, (np.arange(per_block.size) + 0.5) * width, per_block)
         corners = np.pad(per_block, (1, 2), mode="edge")
         ramp = (np.arange(width) + 0.5) / width
-        values = np.multiply.outer(np.diff(corners), ramp)
-        values += corners[:-1, np.newaxis]
+        values = np.stack((corners[:-1], corners[1:]), axis=1) @ np.stack((1.0 - ramp, ramp))
         return values.ravel()[width // 2 : width // 2 + self.n]
 
 
@@ -100,6 +102,12 @@ def working_grid(n_samples: int, fs_hz: float) -> Grid:
     return Grid(-(-n_samples // factor), factor, fs_hz / factor)
 
 
+def row_medians(rows: FloatArray) -> FloatArray:
+    """Return the median of each short row ``(n, width)``, in a third of ``np.median``'s time."""
+    ordered, width = np.sort(rows, axis=1), rows.shape[1]
+    return np.asarray(0.5 * (ordered[:, (width - 1) // 2] + ordered[:, width // 2]))
+
+
 def rounding_energy(working: FloatArray) -> float:
     """Return the energy below which a filtered lead is rounding error."""
     return float((_ROUNDING * max(working.max(), -working.min())) ** 2)
@@ -109,7 +117,7 @@ def lead_energy(lead: FloatArray, grid: Grid) -> LeadEnergy:
     """Return the low-passed lead and its QRS energy from a finite lead ``(n_samples,)``."""
     working = low_passed(lead, grid)
     rounding = rounding_energy(working)
-    energies = [_band_energy(working, band, grid) for band in _BANDS_HZ]
+    energies = _band_energies(working, grid)
     measures = [level_and_clarity(energy, grid, rounding) for energy in energies]
     weights = np.array(
         [
@@ -186,14 +194,24 @@ def low_passed(lead: FloatArray, grid: Grid) -> FloatArray:
     return working
 
 
-def _band_energy(working: FloatArray, band_hz: tuple[float, float], grid: Grid) -> FloatArray:
-    """Return the energy in a band, smoothed over the length of a QRS complex."""
+def _band_energies(working: FloatArray, grid: Grid) -> FloatArray:
+    """Return the energy in each band, smoothed over the length of a QRS complex, ``(2, n)``.
+
+    Filtering is a product of matrices here, which takes two thirds of a correlation's time:
+    each row of results depends on one row of samples, overlapping the next.
+    """
     taps = 2 * grid.samples(_KERNEL_S / 2) + 1
-    kernel = _band_kernel(taps, *band_hz, grid.rate_hz)
-    band = ndimage.correlate1d(working, kernel, mode="nearest")
-    np.multiply(band, band, out=band)
-    ndimage.uniform_filter1d(band, grid.samples(_SMOOTH_S) | 1, output=band)
-    return np.asarray(np.maximum(band, 0.0, out=band))
+    padded = np.pad(working, (taps // 2, taps // 2 + -grid.n % _ROW), mode="edge")
+    rows = sliding_window_view(padded, taps - 1 + _ROW)[::_ROW]
+    kernels = [_shifted_kernels(taps, *band_hz, grid.rate_hz) for band_hz in _BANDS_HZ]
+    energies = np.empty((len(kernels), len(rows), _ROW))
+    for start in range(0, len(rows), _ROWS):
+        some = np.ascontiguousarray(rows[start : start + _ROWS])
+        for kernel, energy in zip(kernels, energies, strict=True):
+            np.square(some @ kernel, out=energy[start : start + _ROWS])
+    energies = energies.reshape(len(kernels), -1)[:, : grid.n]
+    ndimage.uniform_filter1d(energies, grid.samples(_SMOOTH_S) | 1, output=energies)
+    return np.asarray(np.maximum(energies, 0.0, out=energies))
 
 
 @cache
@@ -203,10 +221,12 @@ def _low_pass_kernel(half: int, fs_hz: float) -> FloatArray:
 
 
 @cache
-def _band_kernel(taps: int, low_hz: float, high_hz: float, rate_hz: float) -> FloatArray:
+def _shifted_kernels(taps: int, low_hz: float, high_hz: float, rate_hz: float) -> FloatArray:
+    """Return the matrix that filters a row of samples, ``(taps - 1 + _ROW, _ROW)``."""
     edges_hz = (low_hz, min(high_hz, 0.45 * rate_hz))
     kernel = signal.firwin(taps, edges_hz, pass_zero=False, fs=rate_hz)
-    return np.asarray(kernel - kernel.mean())  # a constant must leave nothing
+    kernel -= kernel.mean()  # a constant must leave nothing
+    return np.asarray(linalg.toeplitz(np.pad(kernel, (0, _ROW - 1)), np.zeros(_ROW)))
 
 
 def level_and_clarity(
@@ -219,7 +239,7 @@ def level_and_clarity(
     """
     blocks = grid.blocks(energy)
     level = ndimage.median_filter(blocks.max(axis=1), _BLOCKS)
-    floor = ndimage.median_filter(np.median(blocks[:, ::_FLOOR_STRIDE], axis=1), _BLOCKS)
+    floor = ndimage.median_filter(row_medians(blocks[:, ::_FLOOR_STRIDE]), _BLOCKS)
     heard = level[level > rounding]
     if heard.size == 0:
         return np.ones(level.size), np.zeros(level.size)

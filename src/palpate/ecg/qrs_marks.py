@@ -16,7 +16,7 @@ import numpy as np
 from scipy import ndimage
 
 from palpate.conditioning.statistics import ratio
-from palpate.ecg.qrs_energy import Grid
+from palpate.ecg.qrs_energy import Grid, row_medians
 from palpate.signals import BoolArray, FloatArray, IntArray
 
 _BASELINE_S = 0.12
@@ -35,12 +35,11 @@ def placed(working: FloatArray, beats: IntArray, lead: FloatArray, grid: Grid) -
     if beats.size == 0:
         return beats
     wide, qrs = grid.samples(_BASELINE_S), grid.samples(_QRS_S)
-    index = np.clip(beats[:, np.newaxis] + np.arange(-wide, wide + 1), 0, grid.n - 1)
-    windows = working[index]
-    windows -= np.median(windows, axis=1, keepdims=True)
+    windows = working.take(np.arange(-wide, wide + 1)[:, np.newaxis] + beats, mode="clip")
+    windows -= row_medians(windows.T)
     height, offset = _tallest(windows, grid.samples(_REACH_S))
-    upright = windows * np.sign(height)[:, np.newaxis]
-    opposite = -upright[:, wide - qrs : wide + qrs + 1].min(axis=1)
+    upright = windows * np.sign(height)
+    opposite = -upright[wide - qrs : wide + qrs + 1].min(axis=0)
     narrow = _is_narrow(upright, wide + offset, grid.samples(_NARROW_S))
     clear = (height != 0.0) & narrow & (np.abs(height) >= _TOWERS * opposite)
     offset = np.where(clear, offset, _middle(windows, grid.samples(_MIDDLE_S)))
@@ -56,25 +55,23 @@ def _middle(windows: FloatArray, reach: int) -> FloatArray:
     Where the lead shows much less than its usual complex, it may have lost it, and the
     offset is 0.
     """
-    middle = windows.shape[1] // 2
-    length = np.abs(np.diff(windows[:, middle - reach : middle + reach + 1], axis=1))
-    total = length.sum(axis=1)
+    middle = windows.shape[0] // 2
+    length = np.abs(np.diff(windows[middle - reach : middle + reach + 1], axis=0))
+    total = length.sum(axis=0)
     shown = total > _SHOWN * np.median(total)
-    centre = length @ (np.arange(-reach, reach) + 0.5)
-    return ratio(centre, np.where(shown, total, np.nan), undefined=0.0)
+    centre = (np.arange(-reach, reach) + 0.5) @ length
+    return ratio(np.asarray(centre), np.where(shown, total, np.nan), undefined=0.0)
 
 
 def _tallest(windows: FloatArray, reach: int) -> tuple[FloatArray, IntArray]:
     """Return height and offset of the tallest local extremum near the middle, else 0 and 0."""
-    middle = windows.shape[1] // 2
-    left, here, right = (
-        windows[:, middle - reach + d : middle + reach + 1 + d] for d in (-1, 0, 1)
-    )
+    middle = windows.shape[0] // 2
+    left, here, right = (windows[middle - reach + d : middle + reach + 1 + d] for d in (-1, 0, 1))
     size = np.where(_is_extreme(left, here, right), np.abs(here), 0.0)
-    at = size.argmax(axis=1)
-    rows = np.arange(at.size)
-    found = size[rows, at] > 0.0
-    return np.where(found, here[rows, at], 0.0), np.where(found, at - reach, 0)
+    at = size.argmax(axis=0)
+    columns = np.arange(at.size)
+    found = size[at, columns] > 0.0
+    return np.where(found, here[at, columns], 0.0), np.where(found, at - reach, 0)
 
 
 def _is_extreme(left: FloatArray, here: FloatArray, right: FloatArray) -> BoolArray:
@@ -84,11 +81,11 @@ def _is_extreme(left: FloatArray, here: FloatArray, right: FloatArray) -> BoolAr
 
 
 def _is_narrow(upright: FloatArray, peak: IntArray, within: int) -> BoolArray:
-    """Return whether each row falls to half its peak within so many samples on both sides."""
-    rows = np.arange(peak.size)[:, np.newaxis]
-    left = upright[rows, peak[:, np.newaxis] - np.arange(1, within + 1)].min(axis=1)
-    right = upright[rows, peak[:, np.newaxis] + np.arange(1, within + 1)].min(axis=1)
-    half = 0.5 * upright[rows[:, 0], peak]
+    """Return whether each curve falls to half its peak within so many samples on both sides."""
+    columns, steps = np.arange(peak.size), np.arange(1, within + 1)[:, np.newaxis]
+    left = upright[peak - steps, columns].min(axis=0)
+    right = upright[peak + steps, columns].min(axis=0)
+    half = 0.5 * upright[peak, columns]
     return np.asarray((left <= half) & (right <= half))
 
 
@@ -97,8 +94,8 @@ def _summits(lead: FloatArray, marks: IntArray, sign: FloatArray, grid: Grid) ->
     fs_hz = grid.rate_hz * grid.factor
     fine, smooth = max(1, round(_FINE_S * fs_hz)), round(_SMOOTH_S * fs_hz) | 1
     reach = np.arange(-fine - smooth, fine + smooth + 1)
-    near = lead[np.clip(marks[:, np.newaxis] + reach, 0, lead.size - 1)] * sign[:, np.newaxis]
+    near = lead.take(reach[:, np.newaxis] + marks, mode="clip") * sign
     for _ in range(2):
-        near = ndimage.uniform_filter1d(near, smooth, axis=1)
-    offset = near[:, smooth:-smooth].argmax(axis=1) - fine
+        near = ndimage.uniform_filter1d(near, smooth, axis=0)
+    offset = near[smooth:-smooth].argmax(axis=0) - fine
     return np.asarray(np.clip(marks + offset, 0, lead.size - 1))

@@ -160,9 +160,8 @@ def _alone(time_s: FloatArray) -> BoolArray:
 
 def _strength_near(lead: LeadEnergy, found: IntArray, reach: int) -> FloatArray:
     """Return the highest strength of one lead within ``reach`` samples of each summit."""
-    near = found[:, np.newaxis] + np.arange(-reach, reach + 1)
-    near = np.clip(near, 0, lead.strength.size - 1)
-    return np.asarray(np.maximum(lead.strength[near].max(axis=1), _FAINT))
+    near = found + np.arange(-reach, reach + 1)[:, np.newaxis]
+    return np.asarray(np.maximum(lead.strength.take(near, mode="clip").max(axis=0), _FAINT))
 
 
 def _likeness(energy: LeadEnergy, found: IntArray, grid: Grid) -> FloatArray:
