@@ -85,6 +85,9 @@ def test_the_page_and_its_tables(
     assert "against the ECG: 6 sessions" in page
     assert "One firmware against another" in page
     assert "not a medical device" in page
+    places = [page.index(f">{text}<") for text in ("At a glance", "What did the firmware change?")]
+    assert places == sorted(places)
+    assert places[-1] < page.index("<h3>Alder 3.2</h3>")
     rows = rows_of(output / "pooled.csv")
     whole = {(r["band"], r["firmware"]): r for r in rows if r["activity"] == "all"}
     assert whole["Alder", "3.3"]["n_sessions"] == "3"
@@ -119,7 +122,9 @@ def test_sessions_too_short_to_pool_are_said_to_be_so(
     (folder / "windows.csv").write_text(head + "".join(firsts.values()), encoding="utf-8")
     edit(folder, lambda summary: summary["reference"].update(n_windows=1))
     assert main(["study", str(folder), "-o", str(tmp_path / "study")]) == 0
-    assert "nothing to pool" in capsys.readouterr().out
+    told = capsys.readouterr().out
+    assert "nothing to pool" in told
+    assert "At a glance" not in (tmp_path / "study" / "report.html").read_text(encoding="utf-8")
 
 
 def drop_all_but(summary: dict, band: str) -> None:

@@ -12,7 +12,8 @@ import pytest
 from palpate.io import open_session
 from palpate.pipeline import explain_session
 from palpate.reporting.figures import causes_figure
-from palpate.reporting.findings import findings
+from palpate.reporting.findings import activity_grade, findings
+from palpate.reporting.page import environment
 from palpate.reporting.report import Report, write_report
 from palpate.reporting.style import svg_bytes
 from palpate.reporting.tables import plain, untrusted_stretches
@@ -53,6 +54,29 @@ def test_the_page_needs_no_other_file_and_no_network(report: Report) -> None:
     for address in re.findall(r'(?:src|href)="([^"]*)"', page):
         assert address.startswith(("data:image/svg+xml;base64,", "#"))
     assert "http" not in re.sub(r'src="data:[^"]*"', "", page)
+
+
+def test_the_grid_at_the_top_grades_as_the_findings_do(
+    report: Report, result: SessionResult
+) -> None:
+    page = report.page.read_text(encoding="utf-8")
+    grid = page[page.index("At a glance") : page.index('<section class="findings">')]
+    graded = re.findall(r'<td class="(good|fair|poor|few)">', grid)
+    expected = [
+        activity_grade(row)
+        for source in result.sources
+        for row in source.by_activity
+        if row.errors.n
+    ]
+    assert sorted(graded) == sorted(expected)
+    assert len(set(expected)) > 1
+
+
+def test_no_line_ends_between_a_number_and_its_unit() -> None:
+    written = (
+        environment().from_string("{{ text }}").render(text="31 %), 7.6 bpm, (5 to 7) s, 3 sets")
+    )
+    assert written == "31\u00a0%), 7.6\u00a0bpm, (5 to 7)\u00a0s, 3 sets"
 
 
 def test_the_page_carries_the_cautions_and_the_terms(report: Report) -> None:

@@ -13,7 +13,7 @@ from palpate.signals import WindowTable
 from palpate.study import Condition, SessionSource, study_sessions
 from palpate.study.comparison import compare_conditions, holm
 from palpate.study.equal_motion import errors_at_equal_motion
-from palpate.study.pooling import mean_of_sessions
+from palpate.study.pooling import activities_of, mean_of_sessions
 from palpate.study.sessions import SessionErrors, session_errors
 
 OLD, NEW = Condition("Alder", "3.1", "device"), Condition("Alder", "3.2", "device")
@@ -245,3 +245,18 @@ def test_no_difference_is_seldom_called_one() -> None:
         found = compare_conditions(errors)
         called += any(one.verdict != "no difference shown" for one in found)
     assert 0 < called <= 24
+
+
+def test_the_whole_session_comes_last_although_an_activity_appears_later() -> None:
+    held = [a_session("a", 2.0, activity="rest"), a_session("b", 2.0, activity="gravel track")]
+    assert activities_of(study_sessions(held).pooled) == ["rest", "gravel track", "all"]
+
+
+def test_sessions_where_an_activity_is_too_short_are_counted_once() -> None:
+    held = [
+        a_session("a", 2.0, n=29),
+        a_session("a", 3.0, n=29, condition=BIRCH),
+        a_session("b", 2.0, n=30),
+        a_session("c", 2.0, n=60, activity="rest"),
+    ]
+    assert study_sessions(held).left_out == {"crate lifting": 1}

@@ -137,6 +137,8 @@ def dose_figure(session: Session, source: SourceResult, dose: DoseResponse) -> F
 
 def _scale_intensity(axis: Axes, low_mg: float, high_mg: float) -> None:
     """Show a wide range on a square-root scale from 0, a narrow one as it is."""
+    if high_mg <= 0.0:
+        return
     if low_mg > 0.3 * high_mg:
         axis.set_xlim(0.95 * low_mg, 1.05 * high_mg)
         return

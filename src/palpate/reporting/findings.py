@@ -166,7 +166,7 @@ def _activity_finding(
     mine = np.ones(len(source.windows), dtype=bool)
     if row.activity != ALL:
         mine = source.windows["activity"] == row.activity
-    grade = _grade(row)
+    grade = activity_grade(row)
     why = _missing_sentences(row)
     if grade in ("fair", "poor"):
         why += _cause_sentences(source, mine)
@@ -180,7 +180,8 @@ def _activity_finding(
     return ActivityFinding(named_activity(row.activity), grade, capital(numbers), tuple(why))
 
 
-def _grade(row: ActivityError) -> str:
+def activity_grade(row: ActivityError) -> str:
+    """Return the grade of a source in an activity."""
     return "few" if row.errors.n < FEW_WINDOWS else grade_of(row.errors.share_within)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import statistics
 from collections import Counter
 from collections.abc import Mapping
@@ -22,10 +23,12 @@ from palpate.reporting.findings import (
     TRUST_FROM,
     Findings,
     activity_at,
+    activity_grade,
     capital,
     duration_text,
     motion_sentence,
 )
+from palpate.reporting.glance import Glance, GlanceCell, glance_of
 from palpate.reporting.style import data_uri
 from palpate.reporting.tables import (
     cause_rows,
@@ -46,6 +49,9 @@ CAUTIONS = (
 )
 
 
+_BEFORE_UNIT = re.compile(r"(?<=[\d)]) (?=(?:%|bpm|s|min|ms|mg|g|dB|Hz)(?![\w/]))")
+
+
 def environment() -> Environment:
     """Return the template environment: escaping on, a misspelt name is an error."""
     made = Environment(
@@ -54,6 +60,7 @@ def environment() -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_kept_together,
     )
     made.filters.update(
         capitalize_first=capital,
@@ -125,19 +132,19 @@ def _band(
     }
 
 
-def _glance(result: SessionResult) -> dict[str, Any]:
+def _glance(result: SessionResult) -> Glance:
     """Arrange every source's errors by activity, in the session's order, the whole last."""
-    rows = [{row.activity: row for row in source.by_activity} for source in result.sources]
-    present = {name for row in rows for name in row}
-    known = dict.fromkeys(a.name for a in result.session.activities)
-    activities = [name for name in [*known, ALL] if name in present]
-    return {
-        "activities": activities,
-        "rows": [
-            {"name": source.name, "cells": [row.get(name) for name in activities]}
-            for source, row in zip(result.sources, rows, strict=True)
-        ],
+    cells = {
+        (source.name, row.activity): GlanceCell(
+            activity_grade(row), row.errors.share_within, row.errors.mae_bpm
+        )
+        for source in result.sources
+        for row in source.by_activity
+        if row.errors.n
     }
+    present = {activity for _, activity in cells}
+    known = dict.fromkeys(activity.name for activity in result.session.activities)
+    return glance_of([name for name in [*known, ALL] if name in present], cells)
 
 
 def _by_activity(
@@ -187,6 +194,11 @@ def _by_flag(band: BandResult, status: Any) -> list[dict[str, Any]]:
                 {"flag": flag, "n": inside + outside, "outside_share": outside / (inside + outside)}
             )
     return rows
+
+
+def _kept_together(value: Any) -> Any:
+    """Tie numbers to their units, so that no line ends between them."""
+    return _BEFORE_UNIT.sub("\u00a0", value) if type(value) is str else value
 
 
 def _clock(seconds: float) -> str:

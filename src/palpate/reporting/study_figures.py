@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from palpate.evaluation.scoring import ALL
 from palpate.reporting.style import BAD, INK, MUTED, SERIES, figure_style
 from palpate.study import Comparison, PooledErrors, StudyResult
+from palpate.study.pooling import activities_of
 
 ROW_INCHES = 0.17
 VERDICT_COLOURS = {"better": SERIES[2], "worse": BAD}
@@ -29,7 +30,7 @@ def study_figures(result: StudyResult) -> dict[str, Figure]:
 
 def errors_figure(pooled: Sequence[PooledErrors]) -> Figure:
     """Mean absolute error by activity and device, a panel per source: sessions, mean, interval."""
-    activities = list(dict.fromkeys(one.activity for one in pooled))
+    activities = activities_of(pooled)
     devices = list(dict.fromkeys(one.condition.device for one in pooled))
     sources = list(dict.fromkeys(one.condition.source for one in pooled))
     colours = dict(zip(devices, SERIES * len(devices), strict=False))
@@ -51,6 +52,7 @@ def errors_figure(pooled: Sequence[PooledErrors]) -> Figure:
             axes[0].plot([], [], "o-", ms=5, color=colours[device], label=device)
         axes[0].set_yticks(range(len(activities)), [_label(name) for name in activities])
         axes[0].set_ylim(len(activities) - 0.5, -0.5)
+        figure.set_layout_engine("constrained", wspace=0.06)
         figure.supxlabel("mean absolute error (bpm)", fontsize="medium")
         figure.legend(loc="outside upper center", ncols=len(devices))
     return figure

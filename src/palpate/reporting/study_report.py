@@ -10,13 +10,15 @@ from typing import Any
 
 from palpate import __version__
 from palpate.evaluation.scoring import ALL
-from palpate.reporting.findings import capital
+from palpate.reporting.findings import capital, grade_of
 from palpate.reporting.folder import STUDY, filling
+from palpate.reporting.glance import Glance, GlanceCell, glance_of
 from palpate.reporting.page import CAUTIONS, environment
 from palpate.reporting.study_figures import study_figures
 from palpate.reporting.study_tables import comparison_row, pooled_row, session_row, study_summary
 from palpate.reporting.study_text import (
     COMPARISON_COLUMNS,
+    LIMITS,
     StudyFindings,
     comparison_rows,
     pooled_columns,
@@ -27,6 +29,7 @@ from palpate.reporting.style import data_uri, save_figure, svg_bytes
 from palpate.reporting.tables import write_csv
 from palpate.reporting.text_tables import Column, grid_of, latex_table, markdown_table
 from palpate.study import FEWEST_SESSIONS, StudyResult
+from palpate.study.pooling import activities_of
 from palpate.study.sessions import FEWEST_WINDOWS
 
 _CHANGES = {
@@ -88,6 +91,8 @@ def study_page(
             title=title,
             result=result,
             findings=told,
+            glance=_glance(result),
+            limits=LIMITS,
             figures={name: data_uri(svg) for name, svg in pictures.items()},
             activities=[(name, grid_of(*table)) for name, table in _activity_tables(result)],
             comparisons=[(name, grid_of(*table)) for name, table in _comparison_tables(result)],
@@ -99,6 +104,19 @@ def study_page(
     )
 
 
+def _glance(result: StudyResult) -> Glance:
+    """Arrange what the findings grade: every condition in every activity."""
+    cells = {
+        (one.condition.name, one.activity): GlanceCell(
+            grade_of(one.share_within.mean) if one.enough else "few",
+            one.share_within.mean,
+            one.mae_bpm.mean,
+        )
+        for one in result.pooled
+    }
+    return glance_of(activities_of(result.pooled), cells)
+
+
 _Table = tuple[list[dict[str, Any]], tuple[Column, ...]]
 
 
@@ -108,7 +126,7 @@ def _tables(result: StudyResult) -> list[tuple[str, _Table]]:
 
 def _activity_tables(result: StudyResult) -> list[tuple[str, _Table]]:
     tables = []
-    for activity in dict.fromkeys(one.activity for one in result.pooled):
+    for activity in activities_of(result.pooled):
         rows = pooled_rows([one for one in result.pooled if one.activity == activity])
         title = "The whole session" if activity == ALL else capital(activity)
         tables.append((title, (rows, pooled_columns())))

@@ -30,6 +30,7 @@ from palpate.study.comparison import Difference
 from palpate.study.pooling import GOOD_R
 from palpate.study.sessions import FEWEST_WINDOWS
 
+LIMITS = "What can this not tell?"
 OTHER_MOTION = 1.25
 """Sides whose motion differs by more are said to differ in it (own choice)."""
 
@@ -96,17 +97,19 @@ def comparison_rows(comparisons: Sequence[Comparison]) -> list[dict[str, Any]]:
 
 @dataclass(frozen=True, slots=True)
 class StudyFindings:
-    """What stands at the top: bands as in a session's report, then answers by question."""
+    """What stands at the top: bands as in a session's report, answers by question, limits."""
 
     bands: tuple[BandFinding, ...]
     answers: Mapping[str, Sequence[str]]
+    limits: Sequence[str]
 
     def lines(self) -> list[str]:
         """Return the findings as lines of text, for the terminal and the summary."""
         about_bands = [line for band in self.bands for line in band.lines()]
         answers = [
             line
-            for question, told in self.answers.items()
+            for question, told in (*self.answers.items(), (LIMITS, self.limits))
+            if told
             for line in (question, *(f"  {answer}" for answer in told))
         ]
         return [*about_bands, *answers]
@@ -118,11 +121,11 @@ def study_findings(result: StudyResult) -> StudyFindings:
     answers = {
         "What did the firmware change?": _changes(result, "firmware"),
         "Which band does better?": _changes(result, "band"),
-        "What can this not tell?": _limits(result),
     }
     return StudyFindings(
         bands=tuple(_band_finding(device, result.pooled) for device in devices),
         answers={question: told for question, told in answers.items() if told},
+        limits=_limits(result),
     )
 
 
@@ -229,7 +232,9 @@ def _size(one: Comparison) -> str:
                 f"{one.motion_ratio:.1f} times the motion)"
             )
     elif other_motion:
-        text += f" (but with {one.motion_ratio:.1f} times the motion, which may be why)"
+        times = f"with {one.motion_ratio:.1f} times the motion"
+        telling = (one.motion_ratio > 1.0) == (one.verdict == "worse")
+        text += f" (but {times}, which may be why)" if telling else f" (though {times})"
     return text
 
 
@@ -244,6 +249,13 @@ def _limits(result: StudyResult) -> list[str]:
     told = []
     if not result.pooled:
         told.append(f"No session has {FEWEST_WINDOWS} scored windows, so there is nothing to pool.")
+    if result.pooled and result.left_out:
+        total = len(result.sessions)
+        told += [
+            f"In {n} of {total} sessions {name} is too short to count (fewer than "
+            f"{FEWEST_WINDOWS} scored windows of some source)."
+            for name, n in result.left_out.items()
+        ]
     if few:
         told.append(
             f"Fewer than {FEWEST_SESSIONS} sessions of an activity prove nothing (common practice, "

@@ -66,14 +66,15 @@ def reference_figure(result: SessionResult) -> Figure:
         trusted = trusted_rate(windows)
         axis.plot(middle_s, trusted, color=REFERENCE, label="trusted")
         doubtful = ~windows["trusted"].astype(bool)
-        axis.plot(
-            middle_s[doubtful],
-            windows["hr_bpm"][doubtful],
-            "x",
-            ms=4,
-            color=BAD,
-            label="not trusted",
-        )
+        if doubtful.any():
+            axis.plot(
+                middle_s[doubtful],
+                windows["hr_bpm"][doubtful],
+                "x",
+                ms=4,
+                color=BAD,
+                label="not trusted",
+            )
         _shade_activities(axis, result)
         axis.set_title("beat reference from the ECG", pad=20)
         _name_activities(axis, result)
@@ -138,7 +139,8 @@ def _draw_motion(axis: Axes, band: BandResult) -> None:
                 rasterized=middle_s.size > LONG_WINDOWS,
             )
     axis.set_ylabel("motion (mg)")
-    axis.legend(loc="upper right", ncols=4)
+    if axis.collections:
+        axis.legend(loc="upper right", ncols=4)
     axis.set_ylim(0, 1.35 * float(np.nanmax(intensity_mg, initial=1.0)))
 
 

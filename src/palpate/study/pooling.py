@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from palpate.evaluation.bland_altman import repeated_limits_of_agreement
+from palpate.evaluation.scoring import ALL
 from palpate.signals import FloatArray
 from palpate.study.sessions import Condition, SessionErrors, median_of_known
 
@@ -91,6 +92,12 @@ class PooledErrors:
     def enough(self) -> bool:
         """Whether there are as many sessions as are wanted."""
         return len(self.sessions) >= FEWEST_SESSIONS
+
+
+def activities_of(pooled: Iterable[PooledErrors]) -> list[str]:
+    """Name the activities in order of appearance, the whole session last."""
+    names = dict.fromkeys(one.activity for one in pooled)
+    return sorted(names, key=lambda name: name == ALL)
 
 
 def pool_sessions(errors: Iterable[SessionErrors]) -> tuple[PooledErrors, ...]:

@@ -2,23 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from palpate.study.comparison import Comparison, compare_conditions
 from palpate.study.pooling import PooledErrors, pool_sessions
-from palpate.study.sessions import SessionErrors, SessionSource, session_errors
+from palpate.study.sessions import (
+    SessionErrors,
+    SessionSource,
+    session_errors,
+    sessions_left_out,
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StudyResult:
-    """What many sessions tell together; ``sessions`` and ``wearers`` in order of appearance."""
+    """What many sessions tell together; ``sessions`` and ``wearers`` in order of appearance.
+
+    ``left_out`` says in how many sessions an activity was too short to count for some source.
+    """
 
     sessions: tuple[str, ...]
     wearers: tuple[str, ...]
     errors: tuple[SessionErrors, ...]
     pooled: tuple[PooledErrors, ...]
     comparisons: tuple[Comparison, ...]
+    left_out: Mapping[str, int]
 
 
 def study_sessions(sources: Iterable[SessionSource]) -> StudyResult:
@@ -31,4 +40,5 @@ def study_sessions(sources: Iterable[SessionSource]) -> StudyResult:
         errors=errors,
         pooled=pool_sessions(errors),
         comparisons=compare_conditions(errors),
+        left_out=sessions_left_out(held),
     )

@@ -104,6 +104,17 @@ def session_errors(sources: Iterable[SessionSource]) -> tuple[SessionErrors, ...
     return tuple(found for source in sources for found in _by_activity(source))
 
 
+def sessions_left_out(sources: Iterable[SessionSource]) -> dict[str, int]:
+    """Count by activity the sessions where some source has fewer than `FEWEST_WINDOWS`."""
+    few = {
+        (row.activity, source.session)
+        for source in sources
+        for row in errors_by_activity(source.windows)
+        if row.activity != ALL and row.errors.n < FEWEST_WINDOWS
+    }
+    return dict(Counter(activity for activity, _ in sorted(few)))
+
+
 def _by_activity(source: SessionSource) -> list[SessionErrors]:
     windows, scored = source.windows, scored_windows(source.windows)
     during = _activity_at(windows, source.rise_s)
