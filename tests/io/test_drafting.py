@@ -65,3 +65,22 @@ def test_every_shared_recording_drafts_and_loads(data_dir, tmp_path):
     for file in sorted((data_dir / "datasets" / "wrist_ppg_exercise").glob("*.edf")):
         (recording,) = load_session(saved(tmp_path, file)).recordings
         assert [w.name for w in recording.waveforms] == ["ecg", "ppg", "gyro", "acc", "acc 2"]
+
+
+def test_files_become_recordings_and_a_rate_file_joins_its_device(
+    tmp_path, edf_file, csv_file, mat_file
+):
+    rate = csv_file.with_name("birch_hr.csv")
+    rate.write_text("time_s,hr_bpm\n" + "".join(f"{k},{70 + k}\n" for k in range(5)), "utf-8")
+    light = csv_file.with_name("birch_light.csv")
+    light.write_text("time_s,red,ir\n" + "".join(f"{k / 50},{k},{k}\n" for k in range(99)), "utf-8")
+    path = tmp_path / "draft.toml"
+    files = (edf_file, csv_file, rate, light)
+    path.write_text(draft_sheet(*files, folder=tmp_path), encoding="utf-8")
+    text = path.read_text(encoding="utf-8")
+    assert "# wavelength_nm = [660, 940]" in text
+    alder, birch = load_session(read_sheet(path)).recordings
+    assert (alder.name, birch.name) == ("alder", "birch")
+    assert [w.name for w in birch.waveforms] == ["ppg", "acc", "ppg 2"]
+    assert birch.rates[0].hr_bpm.tolist() == [70, 71, 72, 73, 74]
+    assert {source.name for source in birch.sources} == {"birch.csv", rate.name, light.name}

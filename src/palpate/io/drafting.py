@@ -1,7 +1,9 @@
-"""Draft a session sheet for a file from the names and units of its channels.
+"""Draft a session sheet for files from the names and units of their channels.
 
 Roles are guessed from what channels are commonly called (common practice, no source); the
-draft says so, and everything a file cannot know stands in it as a comment to fill in.
+draft says so, and everything a file cannot know stands in it as a comment to fill in. Each
+file becomes a recording; one whose name begins with another's (``alder_hr`` beside
+``alder``) is taken for a file of the same device.
 """
 
 from __future__ import annotations
@@ -10,6 +12,8 @@ import json
 import math
 import os
 import re
+from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 
 from palpate.io.layouts import layout_names
@@ -31,6 +35,10 @@ _NAME_ROLES = (
     (Role.ACC.value, re.compile(r"acc|^[xyz]$")),
 )
 _LIKELY_UNITS = {Role.ECG.value: "mV", Role.ACC.value: "g", Role.GYRO.value: "deg/s"}
+_LIKELY_NM = (
+    (re.compile(r"infra|(^|_)ir(_|$)"), 940),
+    (re.compile(r"(^|_)red(_|$)"), 660),
+)
 _AXIS = re.compile(r"[_\s]?[xyz]([_\s]|$)")
 
 _HEAD = """\
@@ -40,9 +48,10 @@ schema = {schema}
 title = {title}
 wearer = ""                  # a code, not a name
 notes = ""
-
+"""
+_RECORDING = """
 [[recording]]
-name = {title}
+name = {name}
 file = {file}
 device = ""
 firmware = ""
@@ -63,21 +72,43 @@ _TAIL = """
 """
 
 
-def draft_sheet(path: Path | str, *, folder: Path | str = ".", say: Say = silent) -> str:
-    """Return a draft sheet for one file, to be saved in ``folder``."""
-    path = Path(path)
-    raw = open_raw(SourceSpec(path), say=say)
-    file = Path(os.path.relpath(raw.path, folder)).as_posix()
-    parts = [_HEAD.format(schema=SCHEMA, title=_quoted(raw.path.stem), file=_quoted(file))]
-    says_rate = raw.read_series is not None or not math.isnan(raw.channels[0].fs_hz)
-    parts += [] if says_rate else [_RATE]
-    groups, unused = _groups(raw)
-    parts += [_LAYOUT.format(names=", ".join(layout_names()))] if _unnamed(groups) else []
-    parts += [_channel(raw, *group) for group in groups]
-    if unused:
-        listed = ", ".join(f"{at} {raw.channels[at].name}" for at in unused)
-        parts.append(f"\n# Not used, as no role was recognised: {listed}\n")
-    return "".join(parts) + _TAIL
+def draft_sheet(*paths: Path | str, folder: Path | str = ".", say: Say = silent) -> str:
+    """Return a draft sheet for one file or several, to be saved in ``folder``."""
+    devices: list[list[RawFile]] = []
+    for path in paths:
+        raw = open_raw(SourceSpec(Path(path)), say=say)
+        for held in devices:
+            if raw.path.stem.startswith(held[0].path.stem):
+                held.append(raw)
+                break
+        else:
+            devices.append([raw])
+    title = devices[0][0].path.stem
+    head = _HEAD.format(schema=SCHEMA, title=_quoted(title))
+    return head + "".join(_recording(files, Path(folder)) for files in devices) + _TAIL
+
+
+def _recording(files: list[RawFile], folder: Path) -> str:
+    """Return a recording whose further files are named in their channels."""
+    first = files[0]
+    named = [_quoted(Path(os.path.relpath(raw.path, folder)).as_posix()) for raw in files]
+    parts = [_RECORDING.format(name=_quoted(first.path.stem), file=named[0])]
+    parts += [] if _says_rate(first) else [_RATE]
+    counts: Counter[str] = Counter()
+    for raw, file in zip(files, named, strict=True):
+        own = [f"file = {file}"] if raw is not first else []
+        own += [_RATE.rstrip()] if own and not _says_rate(raw) else []
+        groups, unused = _groups(raw, counts)
+        parts += [_LAYOUT.format(names=", ".join(layout_names()))] if _unnamed(groups) else []
+        parts += [_channel(raw, *group, own) for group in groups]
+        if unused:
+            listed = ", ".join(f"{at} {raw.channels[at].name}" for at in unused)
+            parts.append(f"\n# Not used, as no role was recognised: {listed}\n")
+    return "".join(parts)
+
+
+def _says_rate(raw: RawFile) -> bool:
+    return raw.read_series is not None or not math.isnan(raw.channels[0].fs_hz)
 
 
 def guessed_role(name: str, unit: str) -> str | None:
@@ -91,8 +122,13 @@ def _unnamed(groups: list[tuple[str, str, list[int]]]) -> bool:
     return all(role == Role.OTHER for _, role, _ in groups)
 
 
-def _groups(raw: RawFile) -> tuple[list[tuple[str, str, list[int]]], list[int]]:
-    """Return ``(name, role, positions)`` per waveform, and the positions left over."""
+def _groups(
+    raw: RawFile, counts: Counter[str]
+) -> tuple[list[tuple[str, str, list[int]]], list[int]]:
+    """Return ``(name, role, positions)`` per waveform, and the positions left over.
+
+    ``counts`` holds how often the recording has each role, and is brought up to date.
+    """
     found: dict[tuple[str, str, float], list[int]] = {}
     unused = []
     for at in raw.signals:
@@ -107,8 +143,8 @@ def _groups(raw: RawFile) -> tuple[list[tuple[str, str, list[int]]], list[int]]:
         rate = -1.0 if math.isnan(channel.fs_hz) else channel.fs_hz
         found.setdefault((role, stem, rate), []).append(at)
     if not found:
-        return [(Role.OTHER.value, Role.OTHER.value, unused)], []
-    named, counts = [], dict.fromkeys((role for role, _, _ in found), 0)
+        found, unused = {(Role.OTHER.value, "", 0.0): unused}, []
+    named = []
     for (role, _, _), positions in found.items():
         counts[role] += 1
         name = role if counts[role] == 1 else f"{role} {counts[role]}"
@@ -116,13 +152,14 @@ def _groups(raw: RawFile) -> tuple[list[tuple[str, str, list[int]]], list[int]]:
     return named, unused
 
 
-def _channel(raw: RawFile, name: str, role: str, positions: list[int]) -> str:
+def _channel(raw: RawFile, name: str, role: str, positions: list[int], own: Sequence[str]) -> str:
+    """Return a channel; ``own`` holds the lines that only a file of its own needs."""
     names = [raw.channels[at].name for at in positions]
     everywhere = [channel.name for channel in raw.channels]
     unique = all(everywhere.count(n) == 1 for n in names) and raw.kind != "MATLAB"
     units = {raw.channels[at].unit for at in positions}
     unit = units.pop() if len(units) == 1 else ""
-    lines = ["", "[[recording.channel]]", f"role = {_quoted(role)}"]
+    lines = ["", "[[recording.channel]]", f"role = {_quoted(role)}", *own]
     lines += [f"name = {_quoted(name)}"] if name != role else []
     lines.append(f"select = {json.dumps(names if unique else positions, ensure_ascii=False)}")
     if unit:
@@ -131,8 +168,14 @@ def _channel(raw: RawFile, name: str, role: str, positions: list[int]) -> str:
         likely = _LIKELY_UNITS.get(role, "a.u.")
         lines.append(f'# unit = "{likely}"   # fill in: the file does not say')
     if role == Role.PPG:
-        lines.append(f"# wavelength_nm = {[525] * len(positions)}   # fill in if you know")
+        likely_nm = [_likely_nm(name) for name in names]
+        lines.append(f"# wavelength_nm = {likely_nm}   # fill in if you know")
     return "\n".join(lines) + "\n"
+
+
+def _likely_nm(name: str) -> int:
+    """Return a wavelength that is common for light of such a name, to show the form."""
+    return next((nm for pattern, nm in _LIKELY_NM if pattern.search(name.lower())), 525)
 
 
 def _quoted(text: str) -> str:

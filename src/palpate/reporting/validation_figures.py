@@ -167,6 +167,7 @@ def stress_figure(rows: Sequence[Row]) -> Figure:
                         textcoords="offset points",
                         ha="center",
                         fontsize=8.5,
+                        bbox={"fc": "white", "ec": "none", "alpha": 0.8, "pad": 0.6},
                     )
         axis.set_xticks(snr_db)
         axis.invert_xaxis()
