@@ -40,7 +40,7 @@ MEMORY_S = 8.0
 """Time constant of the pool; 6 to 10 s serve alike."""
 RIDGE = 1e-3
 """Share of the mean regressor power added to the diagonal; 1e-4 to 1e-2 serve alike."""
-WINDOWS_AT_ONCE = 512
+WINDOWS_AT_ONCE = 128
 CORRELATION_NFFT = 500
 """Longer than two windows of 8 s: correlations need no finer spectra."""
 

@@ -70,8 +70,8 @@ def robust(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
     """Return rate in bpm and confidence in 0..1 per window, ``(w,)`` each."""
     axis = rate_axis(signals)
     heard = _listen(signals, axis, look_ahead=True)
-    belief = forward_backward(heard.evidence, axis.rate_bpm, step_s=signals.step_s)
-    doubtful = forward_backward(TEMPER * heard.evidence, axis.rate_bpm, step_s=signals.step_s)
+    both = _sure_and_doubtful(heard.evidence)
+    belief, doubtful = forward_backward(both, axis.rate_bpm, step_s=signals.step_s)
     tracked = mean_near_peak(belief, belief, axis.rate_bpm, half_width_bpm=TOLERANCE_BPM)
     half_span = round(0.5 * signals.width / (signals.fs_hz * signals.step_s))
     hr_bpm = phase_refined(tracked, heard.rest, axis, half_span=half_span, step_s=signals.step_s)
@@ -85,8 +85,8 @@ def robust_online(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
     """Return rate in bpm and confidence in 0..1 per window, ``(w,)`` each; no look ahead."""
     axis = rate_axis(signals)
     heard = _listen(signals, axis, look_ahead=False)
-    belief = forward(heard.evidence, axis.rate_bpm, step_s=signals.step_s)
-    doubtful = forward(TEMPER * heard.evidence, axis.rate_bpm, step_s=signals.step_s)
+    both = _sure_and_doubtful(heard.evidence)
+    belief, doubtful = forward(both, axis.rate_bpm, step_s=signals.step_s)
     sharper = belief * np.exp(heard.evidence - heard.evidence.max(axis=1, keepdims=True))
     hr_bpm = mean_near_peak(belief, sharper, axis.rate_bpm, half_width_bpm=TOLERANCE_BPM)
     return hr_bpm, _confidence(hr_bpm, doubtful, heard.kept, axis)
@@ -107,6 +107,11 @@ def _listen(signals: WristSignals, axis: RateAxis, *, look_ahead: bool) -> Heard
     if signals.acc.shape[1] == 0:
         heard.kept[:] = UNMEASURED
     return heard
+
+
+def _sure_and_doubtful(evidence: FloatArray) -> FloatArray:
+    """Return what each of the two tracks listens to, ``(2, w, h)``."""
+    return np.stack([evidence, TEMPER * evidence])
 
 
 def _kept(cancelled: Cancelled, axis: RateAxis) -> FloatArray:

@@ -22,31 +22,36 @@ ANYWHERE = 1e-4
 
 
 def forward(log_evidence: FloatArray, rate_bpm: FloatArray, *, step_s: float) -> FloatArray:
-    """Return the rate's distribution given the past, ``(w, h)``, rows summing to 1."""
-    moves = _transition(rate_bpm, step_s)
-    likelihood = _likelihood(log_evidence)
+    """Return the rate's distribution given the past, ``(w, h)``, rows summing to 1.
+
+    Of several tracks ``(..., w, h)``, each by itself.
+    """
+    moves, likelihood = _transition(rate_bpm, step_s), _likelihood(log_evidence)
     result = np.empty_like(likelihood)
-    belief = np.full(rate_bpm.size, 1.0 / rate_bpm.size)
+    belief = np.full_like(likelihood[0], 1.0 / rate_bpm.size)
     for window, row in enumerate(likelihood):
         belief = (belief @ moves) * row
-        belief /= belief.sum()
+        belief /= belief.sum(axis=-1, keepdims=True)
         result[window] = belief
-    return result
+    return np.moveaxis(result, 0, -2)
 
 
 def forward_backward(
     log_evidence: FloatArray, rate_bpm: FloatArray, *, step_s: float
 ) -> FloatArray:
-    """Return the rate's distribution given the whole record, ``(w, h)``, rows summing to 1."""
-    moves = _transition(rate_bpm, step_s)
-    likelihood = _likelihood(log_evidence)
-    result = forward(log_evidence, rate_bpm, step_s=step_s)
-    future = np.ones(rate_bpm.size)
+    """Return the rate's distribution given the whole record, ``(w, h)``, rows summing to 1.
+
+    Of several tracks ``(..., w, h)``, each by itself.
+    """
+    moves, likelihood = _transition(rate_bpm, step_s).T, _likelihood(log_evidence)
+    result = np.moveaxis(forward(log_evidence, rate_bpm, step_s=step_s), -2, 0)
+    future = np.ones_like(likelihood[0])
     for window in range(result.shape[0] - 2, -1, -1):
-        future = moves @ (future * likelihood[window + 1])
-        future /= future.sum()
+        future = (future * likelihood[window + 1]) @ moves
+        future /= future.sum(axis=-1, keepdims=True)
         result[window] *= future
-    return np.asarray(result / result.sum(axis=1, keepdims=True))
+    result /= result.sum(axis=-1, keepdims=True)
+    return np.moveaxis(result, 0, -2)
 
 
 def mean_near_peak(
@@ -67,4 +72,6 @@ def _transition(rate_bpm: FloatArray, step_s: float) -> FloatArray:
 
 
 def _likelihood(log_evidence: FloatArray) -> FloatArray:
-    return np.asarray(np.exp(log_evidence - log_evidence.max(axis=1, keepdims=True)))
+    """Return likelihoods with the windows first, ``(w, ..., h)``."""
+    likelihood = np.exp(log_evidence - log_evidence.max(axis=-1, keepdims=True))
+    return np.moveaxis(likelihood, -2, 0)
