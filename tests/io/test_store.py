@@ -306,3 +306,15 @@ def test_parameters_are_plain_json_in_the_file(session, window_table, tmp_path):
     path = write_store(session, tmp_path / "s.h5", tables={"w": made})
     with h5py.File(path) as file:
         assert json.loads(file["tables/w"].attrs["parameters"]) == {"a": [1, 2], "b": 1}
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf])
+@pytest.mark.parametrize(
+    ("place", "key"),
+    [("waveforms/acc", "start_s"), ("waveforms/acc", "fs_hz"), ("", "clock_offset_s")],
+)
+def test_a_time_or_rate_that_is_not_finite_is_refused(stored, place, key, value):
+    with h5py.File(stored, "a") as file:
+        file[f"recordings/Alder%2Fleft/{place}"].attrs[key] = value
+    with pytest.raises(InputError, match=rf"attribute '{key}' is (nan|inf); it must be finite"):
+        read_store(stored)

@@ -3,6 +3,7 @@ import pytest
 
 pytest.importorskip("wfdb", reason="the reader under test stands on wfdb")
 
+from palpate.io.wfdb_annotations import read_annotations
 from palpate.io.wfdb_record import open_wfdb
 from palpate.validation import InputError
 
@@ -100,3 +101,12 @@ def test_every_shared_record_matches_its_headers_checksum_and_first_value(data_d
             digital = np.round(column * float(fields[2]) + float(fields[4])).astype(np.int64)
             assert digital[0] == int(fields[5])
             assert (int(digital.sum()) - int(fields[6])) % 65536 == 0
+
+
+def test_annotations_that_go_backwards_are_refused_with_the_files_name(tmp_path):
+    """A skip of -8 samples behind a beat at 10 (annot(5): words of type and time difference)."""
+    beat, skip = 1 << 10, 59 << 10
+    words = [beat | 10, skip, 0xFFFF, 0xFFF8, beat | 0, 0]
+    (tmp_path / "hut.atr").write_bytes(b"".join(word.to_bytes(2, "little") for word in words))
+    with pytest.raises(InputError, match=r"hut\.atr holds times that go backwards; it is damaged"):
+        read_annotations(tmp_path / "hut", annotator="atr", fs_hz=100.0)

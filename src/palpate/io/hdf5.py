@@ -11,6 +11,7 @@ Conventions
 from __future__ import annotations
 
 import contextlib
+import math
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -120,6 +121,8 @@ def attribute(item: h5py.Group | h5py.Dataset, key: str, kind: type) -> Any:
         plain = float(plain)
     if not isinstance(plain, kind):
         raise InputError(f"{_place(item)}: attribute {key!r} must be of type {kind.__name__}")
+    if isinstance(plain, float) and not math.isfinite(plain):
+        raise InputError(f"{_place(item)}: attribute {key!r} is {plain}; it must be finite")
     return plain
 
 

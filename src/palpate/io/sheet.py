@@ -150,8 +150,7 @@ def parse_sheet(table: Table, *, folder: Path, file: Path | None = None) -> Shee
 def _check_schema(table: Table) -> None:
     if table.empty:
         raise InputError(
-            f"{table.place} holds nothing; remove it, then draft a sheet with: palpate sheet "
-            f"FILE -o {table.place}"
+            f"{table.place} holds nothing; draft a sheet with: palpate sheet FILE -o NEW.toml"
         )
     schema = table.take("schema")
     if schema is None:

@@ -71,8 +71,11 @@ def read_annotations(path: Path, *, annotator: str, fs_hz: float) -> AnnotationC
 
         read = wfdb.rdann(str(path), annotator)
     rate_hz = float(read.fs) if read.fs else fs_hz
+    time_s = np.asarray(read.sample, dtype=np.float64) / rate_hz
+    if np.any(np.diff(time_s) < 0):
+        raise InputError(f"{file} holds times that go backwards; it is damaged, so copy it again")
     return AnnotationColumns(
-        np.asarray(read.sample, dtype=np.float64) / rate_hz,
+        time_s,
         np.array(read.symbol, dtype=np.str_),
         np.asarray(read.subtype, dtype=np.intp),
     )
