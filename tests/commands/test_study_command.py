@@ -199,3 +199,18 @@ def test_a_study_does_not_replace_a_sessions_report(
     assert main(["study", str(folder), "-o", str(tmp_path / "study"), "--quiet"]) == 0
     assert main(["explain", "none.toml", "-o", str(tmp_path / "study")]) == 2
     assert "holds what palpate study wrote (study.json)" in capsys.readouterr().err
+
+
+def test_sessions_without_activities_are_judged_as_a_whole(
+    report: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "unnamed"
+    shutil.copytree(report, folder)
+    with (folder / "windows.csv").open(newline="", encoding="utf-8") as file:
+        rows = [{**row, "activity": ""} for row in csv.DictReader(file)]
+    with (folder / "windows.csv").open("w", newline="", encoding="utf-8") as file:
+        writer = csv.DictWriter(file, rows[0])
+        writer.writeheader()
+        writer.writerows(rows)
+    assert main(["study", str(folder), "-o", str(tmp_path / "study")]) == 0
+    assert "  the whole session: too little to tell." in capsys.readouterr().out

@@ -64,12 +64,12 @@ COMPARISON_COLUMNS = (
     Column("activity", "activity", str),
     Column("first", "first", str),
     Column("second", "second", str),
+    Column("verdict", "the second is", str),
     Column("it", "sessions", lambda one: f"{one.n_first} and {one.n_second}, {_design(one)}"),
     Column("it", "error, second − first (bpm)", lambda one: _difference(one.as_measured)),
     Column("it", "at equal motion (bpm)", lambda one: _difference(one.at_equal_motion)),
     Column("it", "p", lambda one: "< 0.001" if one.p < 0.001 else _text(3, one.p)),
     Column("it", "motion, second / first", lambda one: _text(2, one.motion_ratio)),
-    Column("verdict", "the second is", str),
 )
 
 
@@ -85,7 +85,7 @@ def comparison_rows(comparisons: Sequence[Comparison]) -> list[dict[str, Any]]:
     """Return rows for `COMPARISON_COLUMNS`."""
     return [
         {
-            "activity": one.activity,
+            "activity": "whole session" if one.activity == ALL else one.activity,
             "first": one.first.name,
             "second": one.second.name,
             "it": one,
@@ -153,7 +153,8 @@ def _band_finding(device: str, pooled: Sequence[PooledErrors]) -> BandFinding:
     mine = [one for one in pooled if one.condition.device == device]
     source = mine[0].condition.source
     own = [one for one in mine if one.condition.source == source]
-    told = [_activity_finding(one, mine) for one in own if one.activity != ALL]
+    named = [one for one in own if one.activity != ALL]
+    told = [_activity_finding(one, mine) for one in named or own]
     whole = next((one for one in own if one.activity == ALL), own[-1])
     return BandFinding(
         band=device,
@@ -176,7 +177,7 @@ def _activity_finding(one: PooledErrors, everything: Sequence[PooledErrors]) -> 
         why.append(f"Read from its light by palpate, {' and '.join(others)} are within tolerance.")
     late_s = one.rise_late_s[np.isfinite(one.rise_late_s)].tolist()
     why += rises_told(one.n_rises_seen, one.rise_late_s.size, late_s)
-    return ActivityFinding(one.activity, grade, _numbers(one), tuple(why))
+    return ActivityFinding(named_activity(one.activity), grade, _numbers(one), tuple(why))
 
 
 def _numbers(one: PooledErrors) -> str:
