@@ -174,3 +174,14 @@ def test_durations_read_as_a_person_says_them(seconds: float, text: str) -> None
 )
 def test_the_grade_agrees_with_the_percentage_that_is_shown(within: float, grade: str) -> None:
     assert grade_of(within) == grade
+
+
+def test_a_clock_that_nobody_stated_is_said_beside_the_error(result: SessionResult) -> None:
+    band = result.bands[0]
+    unknown = replace(band, recording=replace(band.recording, clock_known=False))
+    first, unstated = (
+        findings(replace(result, bands=(each,))).bands[0].overall for each in (band, unknown)
+    )
+    assert "palpate align" not in first
+    assert unstated.startswith(first)
+    assert "part of the error may be the clock's" in unstated

@@ -21,7 +21,7 @@ from palpate.explanation.dose_response import DoseResponse
 from palpate.explanation.oracle_split import light_carries
 from palpate.heartrate import METHODS
 from palpate.results import DEVICE, BandResult, SessionResult, SourceResult
-from palpate.signals import Activity, BoolArray
+from palpate.signals import Activity, BoolArray, Recording
 
 FEW_WINDOWS = 30  # a minute of 2-s steps; fewer say little (common practice, no source)
 FEWEST_TO_RANK = 10
@@ -48,6 +48,10 @@ PLAIN_CAUSES = {
     "irregular rhythm": "the beats came too unevenly for one rate",
 }
 NO_WRIST = "There is no wrist recording, so this is the ECG reference alone."
+CLOCK_UNKNOWN = (
+    "Nobody stated its clock's offset from the ECG's, so part of the error may be the clock's: "
+    "line them up with palpate align first."
+)
 ONE_SESSION = (
     "This is one session. It shows what happened here, not what a device does in general: at "
     "least five sessions per activity are wanted (common practice, no source). Pool their "
@@ -138,9 +142,13 @@ def _band_finding(band: BandResult, result: SessionResult) -> BandFinding:
     return BandFinding(
         band=recording.name,
         about=", ".join(text for text in (device, firmware, placement) if text),
-        overall=f"{reading(source.source)}: {_numbers(source.by_activity[-1])}",
+        overall=f"{reading(source.source)}: {_numbers(source.by_activity[-1])}{_clock(recording)}",
         activities=tuple(sorted(told, key=lambda one: GRADES.index(one.grade))),
     )
+
+
+def _clock(recording: Recording) -> str:
+    return "" if recording.clock_known else f" {CLOCK_UNKNOWN}"
 
 
 def reading(source: str) -> str:
