@@ -44,3 +44,21 @@ def test_windows_end_before_the_filter_could_see_what_follows():
     past = np.arange(len(one.first)) * 2.0 + 8.0 <= 20.0
     np.testing.assert_array_equal(one.ppg_windows[past], other.ppg_windows[past])
     assert not np.array_equal(one.ppg_windows[~past], other.ppg_windows[~past])
+
+
+@pytest.mark.parametrize("fs_hz", [20.0, 20.16, 22.4, 24.9, 25.0, 27.8, 31.37, 64.0])
+@pytest.mark.parametrize("step_s", [0.3, 0.5, 2.0])
+def test_no_window_knows_what_follows_at_any_rate_and_step(fs_hz, step_s):
+    rng = np.random.default_rng(2)
+    light, motion = rng.normal(size=round(14 * fs_hz)), rng.normal(size=(round(14 * fs_hz), 1))
+    span = {"fs_hz": fs_hz, "start_s": 0.0, "window_s": 8.0, "step_s": step_s}
+    whole = prepare(light, motion, **span)
+    for window, end_s in enumerate(whole.end_s):
+        follows = int(np.ceil(end_s * fs_hz - 1e-6))
+        for unlike in (1e6, np.nan):
+            changed, moved = light.copy(), motion.copy()
+            changed[follows:] = moved[follows:] = unlike
+            again = prepare(changed, moved, **span)
+            for name in ("ppg_windows", "acc_windows", "usable"):
+                one, other = getattr(whole.signals, name), getattr(again.signals, name)
+                np.testing.assert_array_equal(one[window], other[window])

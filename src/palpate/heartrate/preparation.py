@@ -6,9 +6,9 @@ fastest pulse (230 bpm, 7.7 Hz) and makes the estimators independent of the sens
 Conventions
 -----------
 * Causal by construction: a window's samples depend on nothing at or after the window's
-  end, so that an online estimator can be exactly that. The anti-aliasing filter reaches
-  ``REACH`` working samples to either side; the last ``REACH`` working samples of each
-  window are therefore left out. Gaps are bridged inside each window.
+  end, so that an online estimator can be exactly that. The last working samples of each
+  window, as many as the anti-aliasing filter reaches to either side, are therefore left
+  out. Gaps are bridged inside each window.
 * Gain and offset are left alone: they are the estimators' business, window by window.
 """
 
@@ -31,8 +31,8 @@ WORK_HZ = 25.0
 MIN_FS_HZ = 20.0
 """Below this the second harmonic of a fast pulse aliases into the band."""
 REACH = 3
-"""Half-length of the anti-aliasing filter in working samples; with the Kaiser window
-below, what would alias into 0-5 Hz is 50 dB down."""
+"""Half-length of the anti-aliasing filter in samples of the slower rate, the working one or the
+sensor's; with the Kaiser window below, what would alias into 0-5 Hz is 50 dB down."""
 KAISER_BETA = 5.0
 MAX_RATIO_TERM = 2000
 MIN_WINDOW_S = 4.0
@@ -122,7 +122,7 @@ def prepare(
     ratio = Fraction(WORK_HZ / fs_hz).limit_denominator(MAX_RATIO_TERM)
     work_hz = fs_hz * float(ratio)
     first = np.round((start - start_s) * work_hz).astype(np.intp)
-    width = int(np.floor(window_s * work_hz)) - REACH
+    width = int(np.floor(window_s * work_hz)) - _reach(ratio)[0]
     slow_ppg, ppg_missing = _slow(light, ratio)
     slow_acc, acc_missing = _slow(motion, ratio)
     ppg_windows, missing = _cut(slow_ppg, ppg_missing, first, width)
@@ -173,10 +173,20 @@ def _slow(values: FloatArray, ratio: Fraction) -> tuple[FloatArray, BoolArray]:
     )[:count]
     if not missing.any():
         return slow + offset, np.zeros(slow.shape, dtype=bool)
-    width = 2 * max(1, round(REACH / float(ratio))) + 1
-    around = uniform_filter1d(missing.astype(np.float64), width, axis=0, mode="nearest")
+    seen = 2 * _reach(ratio)[1] + 1
+    around = uniform_filter1d(missing.astype(np.float64), seen, axis=0, mode="nearest")
     nearest = np.minimum(np.round(np.arange(count) / float(ratio)), values.shape[0] - 1)
     return slow + offset, around[nearest.astype(np.intp)] > MAX_HELD_SHARE
+
+
+def _reach(ratio: Fraction) -> tuple[int, int]:
+    """Return the filter's reach to a side in working samples, rounded up, and source samples, down.
+
+    Rounding a window's first sample moves it by half a working sample at most, and the last
+    one that is kept lies a whole one before the reach; so nothing reaches beyond the end.
+    """
+    taps = REACH * max(ratio.numerator, ratio.denominator)
+    return -(-taps // ratio.denominator), taps // ratio.numerator
 
 
 def _anti_alias(ratio: Fraction) -> FloatArray:
