@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import statistics
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -221,18 +221,22 @@ def causes_told(counts: Counter[str]) -> list[str]:
     n = counts.total()
     if n < FEWEST_TO_RANK:
         return [f"Only {n} windows are outside tolerance, too few to rank causes."]
-    unexplained = 100 * counts[UNEXPLAINED] / n
-    named_causes = counts - Counter({UNEXPLAINED: n})
+    shares = {cause: count / n for cause, count in counts.most_common()}
+    return [shares_told(shares, f"Of {n} windows outside tolerance")]
+
+
+def shares_told(shares: Mapping[str, float], among: str) -> str:
+    """Name the commonest causes by their shares, largest first; ``among`` says of what."""
+    ranked = [(cause, share) for cause, share in shares.items() if cause != UNEXPLAINED]
+    if not ranked:
+        return f"{among} none shows its cause."
     named = [
-        f"{PLAIN_CAUSES[cause]} ({cause}, {100 * count / n:.0f} %)"
-        for cause, count in named_causes.most_common(MOST_CAUSES_NAMED)
+        f"{PLAIN_CAUSES[cause]} ({cause}, {100 * share:.0f} %)"
+        for cause, share in ranked[:MOST_CAUSES_NAMED]
     ]
-    if not named:
-        return [f"No cause is shown for its {n} windows outside tolerance."]
-    text = f"Why, above all: {'; then '.join(named)}."
-    if unexplained:
-        text += f" Of {n} windows outside tolerance {unexplained:.0f} % stay unexplained."
-    return [text]
+    unexplained = shares.get(UNEXPLAINED, 0.0)
+    left = f" {among} {100 * unexplained:.0f} % stay unexplained." if unexplained else ""
+    return f"Why, above all: {'; then '.join(named)}.{left}"
 
 
 def _light_sentences(source: SourceResult, band: BandResult, mine: BoolArray) -> list[str]:

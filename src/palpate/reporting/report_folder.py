@@ -145,6 +145,7 @@ def _source(
         windows=windows,
         rise_s=np.array([event["middle_s"] for event in rises], dtype=np.float64),
         rise_late_s=np.array([event["late_s"] for event in rises], dtype=np.float64),
+        placement=about.get("placement", ""),
     )
 
 

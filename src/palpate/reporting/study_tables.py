@@ -10,7 +10,7 @@ import numpy as np
 from palpate import __version__
 from palpate.reporting.tables import plain
 from palpate.study import Comparison, PooledErrors, SessionErrors, StudyResult
-from palpate.study.comparison import Difference
+from palpate.study.differences import Difference
 
 SCHEMA = 1
 Row = dict[str, Any]
@@ -68,6 +68,7 @@ def comparison_row(one: Comparison) -> Row:
         "paired": one.paired,
         "n_first": one.n_first,
         "n_second": one.n_second,
+        "wrist_too": one.wrist_too,
         **_difference_columns("difference", one.as_measured),
         **_difference_columns("equal_motion", one.at_equal_motion or undefined),
         "motion_ratio": one.motion_ratio,

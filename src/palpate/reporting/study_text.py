@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -13,21 +12,20 @@ import numpy as np
 from palpate.evaluation.scoring import ALL
 from palpate.heartrate import METHODS
 from palpate.reporting.findings import (
-    FEWEST_TO_RANK,
     GRADES,
     MOST_CAUSES_NAMED,
     ActivityFinding,
     BandFinding,
-    causes_told,
     grade_of,
     named_activity,
     reading,
     rises_told,
+    shares_told,
 )
 from palpate.reporting.text_tables import UNDEFINED, Column, number, percent, signed_tenths, tenths
 from palpate.study import FEWEST_SESSIONS, Comparison, PooledErrors, StudyResult
-from palpate.study.comparison import Difference
-from palpate.study.pooling import GOOD_R
+from palpate.study.differences import Difference
+from palpate.study.pooling import FEWEST_OUTSIDE, GOOD_R
 from palpate.study.sessions import FEWEST_WINDOWS
 
 LIMITS = "What can this not tell?"
@@ -131,11 +129,8 @@ def study_findings(result: StudyResult) -> StudyFindings:
 
 def causes_text(one: PooledErrors) -> str:
     """Name the commonest causes of the windows outside tolerance, with their shares."""
-    outside = sum(one.causes.values())
-    if outside < FEWEST_TO_RANK:
-        return ""
-    ranked = list(one.causes.items())[:MOST_CAUSES_NAMED]
-    return ", ".join(f"{cause} {100 * n / outside:.0f}\u00a0%" for cause, n in ranked)
+    ranked = list(one.cause_shares.items())[:MOST_CAUSES_NAMED]
+    return ", ".join(f"{cause} {100 * share:.0f}\u00a0%" for cause, share in ranked)
 
 
 def with_interval(
@@ -167,7 +162,7 @@ def _band_finding(device: str, pooled: Sequence[PooledErrors]) -> BandFinding:
 def _activity_finding(one: PooledErrors, everything: Sequence[PooledErrors]) -> ActivityFinding:
     grade = grade_of(one.share_within.mean) if one.enough else "few"
     good = grade_of(one.share_within.mean) == "good"
-    why = [] if good else causes_told(Counter(one.causes))
+    why = [] if good else [_why(one)]
     others = [
         f"{percent(other.share_within.mean)} by {other.condition.source!r}"
         for other in everything
@@ -178,6 +173,13 @@ def _activity_finding(one: PooledErrors, everything: Sequence[PooledErrors]) -> 
     late_s = one.rise_late_s[np.isfinite(one.rise_late_s)].tolist()
     why += rises_told(one.n_rises_seen, one.rise_late_s.size, late_s)
     return ActivityFinding(named_activity(one.activity), grade, _numbers(one), tuple(why))
+
+
+def _why(one: PooledErrors) -> str:
+    n = one.n_with_causes
+    if not n:
+        return f"No session has {FEWEST_OUTSIDE} windows outside tolerance, too few to rank causes."
+    return shares_told(one.cause_shares, f"In the mean of {n} session{'s' * (n != 1)}")
 
 
 def _numbers(one: PooledErrors) -> str:
@@ -224,7 +226,7 @@ def _size(one: Comparison) -> str:
     low, high = sorted((abs(judged.low_bpm), abs(judged.high_bpm)))
     size = with_interval(abs(judged.mean_bpm), low, high)
     text = f"{named_activity(one.activity)} by {size} bpm"
-    other_motion = max(one.motion_ratio, 1.0 / one.motion_ratio) > OTHER_MOTION
+    other_motion = one.motion_ratio > OTHER_MOTION or one.motion_ratio < 1.0 / OTHER_MOTION
     if one.at_equal_motion:
         text += " at equal motion"
         if other_motion:
@@ -260,8 +262,16 @@ def _limits(result: StudyResult) -> list[str]:
     if few:
         told.append(
             f"Fewer than {FEWEST_SESSIONS} sessions of an activity prove nothing (common practice, "
-            f"no source); so few there are in some activity of {'; '.join(few)}."
+            f"no source); some activities of {'; '.join(few)} have fewer."
         )
+    told += [
+        f"{second.device} was never worn where {first.device} was, so the device and the "
+        "place on the body cannot be told apart."
+        for first, second in dict.fromkeys(
+            (one.first, one.second) for one in result.comparisons if one.wrist_too
+        )
+        if first.source == result.pooled[0].condition.source
+    ]
     if len(result.wearers) == 1:
         told.append("All sessions are of one wearer and say nothing about other people's wrists.")
     return told

@@ -1,13 +1,14 @@
 """Whether one condition does better than another, activity by activity.
 
 Compared are conditions that differ in one thing: the firmware of a band, the band, or the
-source. The measure is the session's mean absolute error. Where both were there in at least
-two sessions, their differences within sessions are compared (paired, Student's t), since
-the evening is the same for both; else the sessions' means are (Welch's t, 1947, Biometrika
-34:28). Judged is the difference at equal motion, since no two rides are alike; as measured
-where motion is unknown or too different. Over all comparisons of a study with enough
-sessions, the chance of calling any difference that is none is held at 5 % (Holm 1979, Scand J
-Stat 6:65).
+source. The measure is the session's mean absolute error. Sessions in which both were are
+compared in pairs, since the evening is the same for both. Other firmwares are compared by the
+sessions of wearers who wore both; bands of different evenings are not compared, nor are whole
+sessions, which differ in what was done in them.
+
+Judged is the difference at equal motion, since no two rides are alike; as measured where motion
+is unknown or too different. Over all comparisons of a study with enough sessions, the chance
+of calling any difference that does not exist is held at 5 % (Holm 1979, Scand J Stat 6:65).
 
 difference = second - first: negative where the second is better.
 """
@@ -17,34 +18,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import Literal, NamedTuple
+from typing import Literal
 
 import numpy as np
-from scipy import stats
 
+from palpate.evaluation.scoring import ALL
 from palpate.signals import FloatArray
-from palpate.study.equal_motion import errors_at_equal_motion, motion_in_common
+from palpate.study.differences import LEVEL, Difference, paired_difference, unpaired_difference
+from palpate.study.equal_motion import motion_in_common
 from palpate.study.pooling import FEWEST_SESSIONS
 from palpate.study.sessions import FEWEST_WINDOWS, Condition, SessionErrors
 
-FEWEST_PAIRS = 2
-LEVEL = 0.05
-
 Verdict = Literal["better", "worse", "no difference shown", "too few sessions"]
 Changed = Literal["firmware", "band", "source"]
-
-
-class Difference(NamedTuple):
-    """Mean absolute error of the second less that of the first, its 95 % interval, and p.
-
-    Interval and p, the chance of such a difference if there were none, are of this
-    comparison alone.
-    """
-
-    mean_bpm: float
-    low_bpm: float
-    high_bpm: float
-    p: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +45,14 @@ class Comparison:
         Whether the same sessions were compared.
     n_first, n_second
         Sessions that entered; the number of pairs, twice, if paired.
+    wrist_too
+        Whether the second side was never worn where the first was.
     as_measured, at_equal_motion
-        The difference, and what it would be had all sessions moved alike (see
-        ``equal_motion``); None where their motion is unknown or too different to tell.
+        The difference, and what it would be had all sessions moved alike; None where
+        their motion is unknown or too different to tell.
     motion_ratio
-        Median motion intensity of the second's sessions over that of the first's.
+        Median motion intensity of the second's sessions over that of the first's; NaN if
+        unknown.
     p
         Chance of such a difference as is judged if there were none, adjusted for all
         comparisons that had enough sessions; of this comparison alone where it had not.
@@ -78,6 +67,7 @@ class Comparison:
     paired: bool
     n_first: int
     n_second: int
+    wrist_too: bool
     as_measured: Difference
     at_equal_motion: Difference | None
     motion_ratio: float
@@ -99,7 +89,8 @@ def compare_conditions(errors: Iterable[SessionErrors]) -> tuple[Comparison, ...
     """Compare all conditions that differ in one thing, in every activity both were in.
 
     A comparison that has no interval (a single session on a side) is left out. Firmware
-    comes in the order of appearance, so that give the older sessions first.
+    comes in the order of appearance, so give the older sessions first. Where nothing has an
+    activity, whole sessions are compared.
     """
     held = list(errors)
     conditions = dict.fromkeys(one.condition for one in held)
@@ -108,7 +99,7 @@ def compare_conditions(errors: Iterable[SessionErrors]) -> tuple[Comparison, ...
         comparison
         for first, second in combinations(conditions, 2)
         if (changed := _changed(first, second)) is not None
-        for activity in activities
+        for activity in [name for name in activities if name != ALL] or activities
         if (comparison := _compared(changed, first, second, activity, held)) is not None
     ]
     return tuple(_with_verdicts(made))
@@ -134,20 +125,15 @@ def _compared(
         {e.session: e for e in errors if e.condition == side and e.activity == activity}
         for side in (first, second)
     ]
-    shared = [session for session in sides[0] if session in sides[1]]
-    paired = len(shared) >= FEWEST_PAIRS
+    before, after, paired = _sides(*sides)
     if changed == "band" and not paired:
         return None  # two bands of different evenings: the evenings would be compared
-    if paired:
-        sides = [{session: side[session] for session in shared} for side in sides]
-    if min(len(side) for side in sides) < 2:
+    as_measured = _difference(before, after, paired=paired, at_equal_motion=False)
+    if as_measured is None:
         return None
-    before, after = ([*side.values()] for side in sides)
+    at_equal_motion = _difference(before, after, paired=paired, at_equal_motion=True)
     moved = [float(np.median([e.mad_g for e in side])) for side in (before, after)]
-    as_measured = _difference(
-        *(np.array([e.errors.mae_bpm for e in side]) for side in (before, after)), paired=paired
-    )
-    at_equal_motion = _difference_at_equal_motion(before, after, paired=paired)
+    places = [{e.placement for e in side} for side in (before, after)]
     return Comparison(
         changed=changed,
         first=first,
@@ -156,45 +142,65 @@ def _compared(
         paired=paired,
         n_first=len(before),
         n_second=len(after),
+        wrist_too="" not in places[0] | places[1] and places[0].isdisjoint(places[1]),
         as_measured=as_measured,
         at_equal_motion=at_equal_motion,
-        motion_ratio=moved[1] / moved[0] if moved[0] > 0 else float("nan"),
+        motion_ratio=moved[1] / moved[0] if min(moved) > 0 else float("nan"),
         p=(at_equal_motion or as_measured).p,
         verdict="too few sessions",
     )
 
 
-def _difference_at_equal_motion(
-    before: Sequence[SessionErrors], after: Sequence[SessionErrors], *, paired: bool
+def _sides(
+    first: dict[str, SessionErrors], second: dict[str, SessionErrors]
+) -> tuple[list[SessionErrors], list[SessionErrors], bool]:
+    """Return the sessions of both sides to compare, and whether they are pairs.
+
+    Pairs, where there are enough of them or nothing but pairs; else the sessions that only one
+    side was in, of wearers whom both sides have (of all, where some wearer has no name).
+    """
+    shared = [session for session in first if session in second]
+    if len(shared) >= min(FEWEST_SESSIONS, len(first), len(second)) > 0:
+        return [first[session] for session in shared], [second[session] for session in shared], True
+    apart = [[e for name, e in side.items() if name not in shared] for side in (first, second)]
+    wearers = [{e.wearer for e in side} for side in apart]
+    if "" not in wearers[0] | wearers[1]:
+        both = wearers[0] & wearers[1]
+        apart = [[e for e in side if e.wearer in both] for side in apart]
+    return apart[0], apart[1], False
+
+
+def _difference(
+    before: Sequence[SessionErrors],
+    after: Sequence[SessionErrors],
+    *,
+    paired: bool,
+    at_equal_motion: bool,
 ) -> Difference | None:
-    known = [np.isfinite(one.motion_g) for one in (*before, *after)]
-    if min(np.count_nonzero(windows) for windows in known) < FEWEST_WINDOWS:
+    """Return the difference; None where the sessions cannot tell it."""
+    if not before or not after:
         return None
-    held = list(zip((*before, *after), known, strict=True))
-    motion = [one.motion_g[windows] for one, windows in held]
-    n = len(before)
-    if not motion_in_common(np.concatenate(motion[:n]), np.concatenate(motion[n:])):
-        return None
-    errors = errors_at_equal_motion(motion, [one.error_bpm[windows] for one, windows in held])
-    return _difference(errors[:n], errors[n:], paired=paired)
-
-
-def _difference(before: FloatArray, after: FloatArray, *, paired: bool) -> Difference:
+    first, second = (np.array([e.errors.mae_bpm for e in side]) for side in (before, after))
+    motion = None
+    if at_equal_motion:
+        if not _moved_alike(before, after):
+            return None
+        motion = np.array([e.mean_motion_g for e in (*before, *after)])
     if paired:
-        parts, df = [(after - before).var(ddof=1) / before.size], before.size - 1.0
-    else:
-        parts = [side.var(ddof=1) / side.size for side in (before, after)]
-        freedom = sum(
-            part**2 / (side.size - 1) for part, side in zip(parts, (before, after), strict=True)
-        )
-        df = sum(parts) ** 2 / freedom if freedom > 0 else 1.0
-    difference, error = float(after.mean() - before.mean()), float(np.sqrt(sum(parts)))
-    reach = float(stats.t.ppf(1.0 - LEVEL / 2.0, df)) * error
-    if error > 0:
-        p = 2.0 * float(stats.t.sf(abs(difference) / error, df))
-    else:
-        p = float(difference == 0.0)  # no spread at all
-    return Difference(difference, difference - reach, difference + reach, p)
+        moved = None if motion is None else motion[first.size :] - motion[: first.size]
+        return paired_difference(second - first, moved)
+    wearers = [e.wearer for e in (*before, *after)]
+    return unpaired_difference(
+        first, second, motion=motion, wearers=wearers if all(wearers) else ()
+    )
+
+
+def _moved_alike(before: Sequence[SessionErrors], after: Sequence[SessionErrors]) -> bool:
+    """Return whether all sessions' motion is known and both sides' has enough in common."""
+    known = [[e.motion_g[np.isfinite(e.motion_g)] for e in side] for side in (before, after)]
+    if min(windows.size for side in known for windows in side) < FEWEST_WINDOWS:
+        return False
+    return motion_in_common(*(np.concatenate(side) for side in known))
 
 
 def _with_verdicts(comparisons: Sequence[Comparison]) -> Iterator[Comparison]:

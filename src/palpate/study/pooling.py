@@ -25,6 +25,8 @@ from palpate.study.sessions import Condition, SessionErrors, median_of_known
 
 FEWEST_SESSIONS = 5
 """Fewer sessions of an activity prove nothing (common practice, no source)."""
+FEWEST_OUTSIDE = 10
+"""Windows outside tolerance from which a session says what share a cause has in them."""
 GOOD_R = 0.95
 """A correlation that counts as good enough in steady cycling (common practice, no source)."""
 
@@ -60,6 +62,9 @@ class PooledErrors:
         Median of the sessions' motion intensities, g.
     causes
         Windows outside tolerance by cause, most frequent first.
+    cause_shares, n_with_causes
+        Mean over sessions of each cause's share in a session's windows outside tolerance,
+        largest first, and how many sessions have at least `FEWEST_OUTSIDE` and enter.
     rise_late_s
         ``(m,)``: of every rise of the reference, how late the source showed it; NaN where it
         did not.
@@ -81,6 +86,8 @@ class PooledErrors:
     n_good_r: int
     mad_g: float
     causes: Mapping[str, int]
+    cause_shares: Mapping[str, float]
+    n_with_causes: int
     rise_late_s: FloatArray
 
     @property
@@ -129,6 +136,7 @@ def mean_of_sessions(
 def _pooled(condition: Condition, activity: str, held: Sequence[SessionErrors]) -> PooledErrors:
     held = sorted(held, key=lambda one: one.session)
     causes: Counter[str] = sum((Counter(one.causes) for one in held), Counter())
+    telling = [one.causes for one in held if sum(one.causes.values()) >= FEWEST_OUTSIDE]
     correlations = np.array([one.errors.pearson_r for one in held])
     mae = np.array([one.errors.mae_bpm for one in held])
     loa_low, loa_high = _limits(held)
@@ -151,8 +159,20 @@ def _pooled(condition: Condition, activity: str, held: Sequence[SessionErrors]) 
         n_good_r=int(np.count_nonzero(correlations >= GOOD_R)),
         mad_g=median_of_known([one.mad_g for one in held]),
         causes=dict(causes.most_common()),
+        cause_shares=_mean_shares(telling),
+        n_with_causes=len(telling),
         rise_late_s=np.concatenate([one.rise_late_s for one in held]),
     )
+
+
+def _mean_shares(counts: Sequence[Mapping[str, int]]) -> dict[str, float]:
+    """Return the mean over sessions of each cause's share, largest first."""
+    causes = dict.fromkeys(cause for one in counts for cause in one)
+    shares = {
+        cause: float(np.mean([one.get(cause, 0) / sum(one.values()) for one in counts]))
+        for cause in causes
+    }
+    return dict(sorted(shares.items(), key=lambda item: -item[1]))
 
 
 def _limits(held: Sequence[SessionErrors]) -> tuple[float, float]:

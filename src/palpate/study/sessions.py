@@ -58,6 +58,8 @@ class SessionSource:
     rise_s, rise_late_s
         ``(m,)`` middle of every rise of the reference, and how late the source showed it, s;
         NaN where it did not.
+    placement
+        Where the band was worn, the wrist for instance; may be empty.
     """
 
     session: str
@@ -66,6 +68,7 @@ class SessionSource:
     windows: WindowTable
     rise_s: FloatArray
     rise_late_s: FloatArray
+    placement: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,11 +92,17 @@ class SessionErrors:
     coverage: float
     causes: Mapping[str, int]
     rise_late_s: FloatArray
+    placement: str = ""
 
     @property
     def mad_g(self) -> float:
         """Median motion intensity of the scored windows, g."""
         return median_of_known(self.motion_g)
+
+    @property
+    def mean_motion_g(self) -> float:
+        """Mean motion intensity of the scored windows, g."""
+        return float(np.nanmean(self.motion_g))
 
 
 def session_errors(sources: Iterable[SessionSource]) -> tuple[SessionErrors, ...]:
@@ -137,6 +146,7 @@ def _by_activity(source: SessionSource) -> list[SessionErrors]:
                 coverage=row.coverage,
                 causes=Counter(windows["cause"][outside].tolist()),
                 rise_late_s=source.rise_late_s[rises],
+                placement=source.placement,
             )
         )
     return found
