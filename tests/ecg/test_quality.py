@@ -32,6 +32,14 @@ def measured(ecg: Floats) -> WindowTable:
     return ecg_windows(ecg, fs_hz=FS_HZ)
 
 
+@pytest.mark.parametrize(("fs_hz", "step_s"), [(250.0 / (1.0 + 37e-6), 2.0), (256.0, 0.7)])
+def test_windows_start_on_the_grid_where_steps_are_no_whole_number_of_samples(
+    clean: Floats, fs_hz: float, step_s: float
+) -> None:
+    table = ecg_windows(clean, fs_hz=fs_hz, start_s=4.0, step_s=step_s)
+    assert_allclose(table.start_s, 4.0 + step_s * np.arange(len(table)), rtol=0.0, atol=1e-9)
+
+
 def test_clean_ecg_stays_below_every_limit(clean: Floats) -> None:
     table = measured(clean)
     assert len(table) == 27

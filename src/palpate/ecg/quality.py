@@ -129,7 +129,7 @@ def ecg_windows(
     leads = checked_columns(ecg, "ecg")
     fs_hz = checked_rate(fs_hz)
     first, width = window_samples(leads.shape[0], fs_hz=fs_hz, window_s=window_s, step_s=step_s)
-    starts = start_s + first / fs_hz
+    starts = start_s + step_s * np.arange(first.size, dtype=np.float64)
     per_lead = [_lead_measures(lead, first, width, fs_hz) for lead in leads.T]
     stacked = {name: np.stack([lead[name] for lead in per_lead]) for name in MEASURES}
     best = _quietest(stacked)
