@@ -82,6 +82,34 @@ def test_confidence_is_lower_where_nothing_measures_motion(wrist, method):
     assert (unmeasured.confidence < 0.8 * measured.confidence).all()
 
 
+@best
+def test_confidence_is_lower_only_while_nothing_measures_motion(wrist, method):
+    w = wrist(138.0, 96.0, motion=2.0, duration_s=240.0)
+    half = len(w.acc) // 2
+    measured = estimate(w.ppg, w.acc, fs_hz=w.fs_hz, method=method)
+    before, after = measured.end_s <= 110.0, measured.start_s >= 130.0
+    for lost_axes in (slice(0, 3), slice(1, 2)):
+        acc = w.acc.copy()
+        acc[half:, lost_axes] = np.nan
+        partly = estimate(w.ppg, acc, fs_hz=w.fs_hz, method=method)
+        assert np.median(partly.confidence[before]) > 0.9
+        assert partly.confidence[after].max() < 0.8
+        assert partly.source == method
+
+
+@best
+def test_a_dead_axis_is_no_whole_accelerometer_and_a_short_gap_is_no_dead_axis(wrist, method):
+    w = wrist(95.0, 70.0, motion=0.0, duration_s=40.0)
+    dead, gap = w.acc.copy(), w.acc.copy()
+    dead[:, 2] = np.nan
+    gap[900:930] = np.nan
+    whole, dead_bpm, gap_bpm = (
+        estimate(w.ppg, acc, fs_hz=w.fs_hz, method=method) for acc in (w.acc, dead, gap)
+    )
+    assert (dead_bpm.confidence < 0.8 * whole.confidence).all()
+    assert (gap_bpm.confidence > 0.9 * whole.confidence).all()
+
+
 def test_the_online_lag_is_below_a_second_and_the_whole_record_has_less(wrist):
     w = wrist(np.array([70.0, 130.0]), 155.0, duration_s=120.0)  # 0.5 bpm per second
     lag = {}

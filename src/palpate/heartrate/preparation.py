@@ -65,6 +65,9 @@ class WristSignals:
     usable
         ``(w, c)`` whether a light channel can be used in a window; where it cannot,
         its samples there are 0.
+    measured
+        ``(w,)`` whether motion is known in a window: there is an accelerometer, and no axis
+        of it misses too many samples.
     """
 
     ppg: FloatArray
@@ -76,6 +79,7 @@ class WristSignals:
     ppg_windows: FloatArray
     acc_windows: FloatArray
     usable: BoolArray
+    measured: BoolArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -115,7 +119,7 @@ def prepare(
             f"window_s is {window_s:g} s; at least {MIN_WINDOW_S:g} s are needed for two slow beats"
         )
     light = checked_columns(ppg, "ppg")
-    motion = _checked_motion(acc, light.shape[0])
+    motion, complete = _checked_motion(acc, light.shape[0])
     start, end = window_grid(
         start_s, start_s + light.shape[0] / fs_hz, window_s=window_s, step_s=step_s
     )
@@ -126,7 +130,7 @@ def prepare(
     slow_ppg, ppg_missing = _slow(light, ratio)
     slow_acc, acc_missing = _slow(motion, ratio)
     ppg_windows, missing = _cut(slow_ppg, ppg_missing, first, width)
-    acc_windows, _ = _cut(slow_acc, acc_missing, first, width)
+    acc_windows, unknown = _cut(slow_acc, acc_missing, first, width)
     high, low = ppg_windows.max(axis=1), ppg_windows.min(axis=1)
     flat = high - low <= FLAT_SHARE * np.maximum(np.abs(high), np.abs(low))
     sparse = missing > MAX_MISSING_SHARE
@@ -141,6 +145,7 @@ def prepare(
         ppg_windows=np.where(usable[:, np.newaxis, :], ppg_windows, 0.0),
         acc_windows=acc_windows,
         usable=usable,
+        measured=complete & (unknown.max(axis=1, initial=0.0) <= MAX_MISSING_SHARE),
     )
     reason = np.full(first.shape, "", dtype="<U32")
     reason[flat.any(axis=1) & ~usable.any(axis=1)] = "light is flat"
@@ -148,17 +153,21 @@ def prepare(
     return Prepared(signals, start, end, reason)
 
 
-def _checked_motion(acc: FloatArray | None, n_samples: int) -> FloatArray:
-    """Return motion ``(n, a)`` without axes that hold nothing; ``a`` is 0 without motion."""
+def _checked_motion(acc: FloatArray | None, n_samples: int) -> tuple[FloatArray, bool]:
+    """Return motion ``(n, a)`` without axes that hold nothing, and whether every axis holds some.
+
+    ``a`` is 0 without motion, which is not complete.
+    """
     if acc is None or (np.ndim(acc) == 2 and np.shape(acc)[1] == 0):
-        return np.empty((n_samples, 0))
+        return np.empty((n_samples, 0)), False
     motion = checked_columns(acc, "acc")
     if motion.shape[0] != n_samples:
         raise InputError(
             f"acc has {motion.shape[0]} samples and ppg has {n_samples}; resample them to one "
             "rate and cut them to the same span"
         )
-    return motion[:, np.isfinite(motion).any(axis=0)]
+    alive = np.isfinite(motion).any(axis=0)
+    return motion[:, alive], bool(alive.all())
 
 
 def _slow(values: FloatArray, ratio: Fraction) -> tuple[FloatArray, BoolArray]:

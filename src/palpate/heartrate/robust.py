@@ -10,7 +10,8 @@
 Confidence: the probability of being within 5 bpm, from a second track that listens to a
 quarter of the evidence only, times the amplitude share of the line there that motion does
 not explain. The first guards against false evidence that persists from window to window,
-the second against cadence that was not taken out whole.
+the second against cadence that was not taken out whole. In windows without a whole
+accelerometer that share is not known and is taken to be `UNMEASURED`.
 
 ``robust`` uses the whole record, ``robust_online`` the past only: its row for a window does
 not change by what comes after the window's end.
@@ -104,8 +105,7 @@ def _listen(signals: WristSignals, axis: RateAxis, *, look_ahead: bool) -> Heard
         rest.append(cancelled.rest[:, axis.candidates])
         kept.append(_kept(cancelled, axis))
     heard = Heard(np.concatenate(evidence), np.concatenate(rest), np.concatenate(kept))
-    if signals.acc.shape[1] == 0:
-        heard.kept[:] = UNMEASURED
+    heard.kept[~signals.measured] = UNMEASURED
     return heard
 
 
