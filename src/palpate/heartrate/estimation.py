@@ -56,8 +56,8 @@ def estimate(
     acc
         Acceleration ``(n,)`` or ``(n, a)`` at the same rate, any unit and orientation.
         Without it (None or no axis) the estimators that need it use light alone, and
-        the result's ``source`` says so. In windows that miss it, or an axis of it, they do
-        so as well, and ``robust`` and ``robust_online`` are less confident.
+        the result's ``source`` says so. In windows that miss it they do so as well; there,
+        and where an axis is missing, ``robust`` and ``robust_online`` are less confident.
     fs_hz
         Samples per second of both, 20 Hz or more.
     start_s
