@@ -10,7 +10,10 @@ Se, +P      gross, per cent: EC57 sequential comparison, 150 ms, from 5:00, fibr
             exempt (ANSI/AAMI EC57)
 F1 50 ms    per cent over the whole records, optimal matching, no correction of any bias
 RR 100      RMS error of RR intervals in record 100, ms, as EC57 defines it
-ms          median time per record; of each record the shortest of the repeated runs
+ms          median time per record; of each record the shortest of the repeated runs. Memory
+            given back and fetched again is part of it: where the process keeps it (glibc:
+            MALLOC_TRIM_THRESHOLD_, MALLOC_MMAP_THRESHOLD_ and MALLOC_TOP_PAD_ at 1 GiB), all
+            are faster, and not by the same factor
 
 Noise: record 118, first lead, with the electrode-motion noise of the MIT-BIH Noise Stress
 Test Database recovered from 118e06 and scaled (Moody, Muldrow & Mark 1984), F1 at 150 ms
