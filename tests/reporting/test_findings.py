@@ -22,6 +22,7 @@ from palpate.reporting.findings import (
     duration_text,
     findings,
     grade_of,
+    rises_told,
 )
 from palpate.results import BandResult, SessionResult, SourceResult
 from palpate.signals import Activity, RateSeries
@@ -173,7 +174,28 @@ def test_durations_read_as_a_person_says_them(seconds: float, text: str) -> None
     ("within", "grade"), [(0.949, "good"), (0.944, "fair"), (0.796, "fair"), (0.794, "poor")]
 )
 def test_the_grade_agrees_with_the_percentage_that_is_shown(within: float, grade: str) -> None:
-    assert grade_of(within) == grade
+    assert grade_of(within, 1.0) == grade
+
+
+def test_what_seldom_gives_a_heart_rate_is_not_trusted() -> None:
+    assert [grade_of(0.99, coverage) for coverage in (0.8, 0.79)] == ["good", "fair"]
+
+
+def test_rises_without_a_heart_rate_are_not_called_missed(result: SessionResult) -> None:
+    source = result.bands[0].sources[0]
+    rises = [r for r in source.events if r.event.kind == "rise"]
+    blind = replace(rises[0], detected=False, seen_share=np.nan, late_s=np.nan)
+    events = tuple(blind if r is rises[0] else r for r in source.events)
+    band = replace(result.bands[0], sources=(replace(source, events=events),))
+    text = "\n".join(findings(replace(result, bands=(band,))).lines())
+    assert "It gave no heart rate in 1 of" in text
+
+
+def test_a_rise_at_the_end_of_the_search_may_be_later_still() -> None:
+    assert rises_told(1, 1, [20.0]) == ["It saw the one rise of the heart rate, 20 s late or more."]
+    assert rises_told(2, 3, [4.0, 5.0]) == [
+        "It saw 2 of 3 rises of the heart rate, 4 s late in the median."
+    ]
 
 
 def test_a_clock_that_nobody_stated_is_said_beside_the_error(result: SessionResult) -> None:

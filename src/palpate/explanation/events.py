@@ -16,7 +16,8 @@ Definitions
   the reference: 1 for an estimate that follows, 0.5 for one that climbs half as far, 0
   for one that stays where it is or is somewhere else. Running medians of three windows
   keep single wild windows out.
-* *Late* is the shift, between `EARLIEST_S` and `LATEST_S`, at which most is seen.
+* *Late* is the shift, between `EARLIEST_S` and `LATEST_S`, at which most is seen; at `LATEST_S`
+  it may be more.
 * An event is *detected* if at least half of it is seen.
 
 The numbers named above as constants are our own choice.

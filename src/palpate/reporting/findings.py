@@ -18,6 +18,7 @@ import numpy as np
 from palpate.evaluation.scoring import ALL, OUTSIDE, ActivityError
 from palpate.explanation.causes import UNEXPLAINED
 from palpate.explanation.dose_response import DoseResponse
+from palpate.explanation.events import LATEST_S
 from palpate.explanation.oracle_split import light_carries
 from palpate.heartrate import METHODS
 from palpate.results import DEVICE, BandResult, SessionResult, SourceResult
@@ -190,13 +191,20 @@ def _activity_finding(
 
 def activity_grade(row: ActivityError) -> str:
     """Return the grade of a source in an activity."""
-    return "few" if row.errors.n < FEW_WINDOWS else grade_of(row.errors.share_within)
+    if row.errors.n < FEW_WINDOWS:
+        return "few"
+    return grade_of(row.errors.share_within, row.coverage)
 
 
-def grade_of(within: float) -> str:
-    """Return the grade of a share of windows within tolerance, judged in percent as it is shown."""
+def grade_of(within: float, coverage: float) -> str:
+    """Return the grade of a share of windows within tolerance, judged in percent as it is shown.
+
+    What gives a heart rate in too few windows (``coverage``) is not graded good.
+    """
     within = round(within, 2)
-    return "good" if within >= TRUST_FROM else "fair" if within >= CARE_FROM else "poor"
+    if within >= TRUST_FROM and coverage >= CARE_FROM:
+        return "good"
+    return "fair" if within >= CARE_FROM else "poor"
 
 
 def _missing_sentences(row: ActivityError) -> list[str]:
@@ -287,8 +295,12 @@ def _rise_sentences(
         if response.event.kind == "rise"
         and activity in (ALL, activity_at(activities, response.event.middle_s))
     ]
-    late_s = [rise.late_s for rise in rises if not math.isnan(rise.late_s)]
-    return rises_told(sum(rise.detected for rise in rises), len(rises), late_s)
+    judged = [rise for rise in rises if not math.isnan(rise.seen_share)]
+    late_s = [rise.late_s for rise in judged if rise.detected]
+    told = rises_told(len(late_s), len(judged), late_s)
+    if blind := len(rises) - len(judged):
+        told.append(f"It gave no heart rate in {blind} of {len(rises)} rises of the heart rate.")
+    return told
 
 
 def rises_told(seen: int, n: int, late_s: Sequence[float]) -> list[str]:
@@ -297,6 +309,7 @@ def rises_told(seen: int, n: int, late_s: Sequence[float]) -> list[str]:
         return []
     typical_s = statistics.median(late_s) if late_s else 0.0
     late = f", {typical_s:.0f} s late" if typical_s >= 1.0 else ""
+    late += " or more" if typical_s >= LATEST_S else ""
     late += " in the median" if late and len(late_s) > 1 else ""
     if n == 1:
         return [f"It {'saw' if seen else 'missed'} the one rise of the heart rate{late}."]

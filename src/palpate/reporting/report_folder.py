@@ -137,7 +137,11 @@ def _sources(session: str, report: _Report) -> list[SessionSource]:
 def _source(
     session: str, report: _Report, about: dict[str, Any], windows: WindowTable
 ) -> SessionSource:
-    rises = [event for event in about["events"] if event["kind"] == "rise"]
+    rises = [
+        event
+        for event in about["events"]
+        if event["kind"] == "rise" and event["seen_share"] is not None
+    ]
     return SessionSource(
         session=session,
         wearer=report.wearer,

@@ -108,7 +108,7 @@ def _glance(result: StudyResult) -> Glance:
     """Arrange what the findings grade: every condition in every activity."""
     cells = {
         (one.condition.name, one.activity): GlanceCell(
-            grade_of(one.share_within.mean) if one.enough else "few",
+            grade_of(one.share_within.mean, one.coverage.mean) if one.enough else "few",
             one.share_within.mean,
             one.mae_bpm.mean,
         )

@@ -160,8 +160,8 @@ def _band_finding(device: str, pooled: Sequence[PooledErrors]) -> BandFinding:
 
 
 def _activity_finding(one: PooledErrors, everything: Sequence[PooledErrors]) -> ActivityFinding:
-    grade = grade_of(one.share_within.mean) if one.enough else "few"
-    good = grade_of(one.share_within.mean) == "good"
+    judged = grade_of(one.share_within.mean, one.coverage.mean)
+    grade, good = judged if one.enough else "few", judged == "good"
     why = [] if good else [_why(one)]
     others = [
         f"{percent(other.share_within.mean)} by {other.condition.source!r}"

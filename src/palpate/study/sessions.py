@@ -56,8 +56,8 @@ class SessionSource:
         The columns of :func:`palpate.evaluation.scoring.score_windows` with ``cause`` (text,
         empty within tolerance) and ``motion_mad_g`` (NaN where there is none).
     rise_s, rise_late_s
-        ``(m,)`` middle of every rise of the reference, and how late the source showed it, s;
-        NaN where it did not.
+        ``(m,)`` middle of every rise of the reference during which the source gave a heart
+        rate, and how late it showed it, s; NaN where it did not.
     placement
         Where the band was worn, the wrist for instance; may be empty.
     """
