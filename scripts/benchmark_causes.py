@@ -51,9 +51,8 @@ from palpate.explanation import (
 )
 from palpate.explanation.causes import UNEXPLAINED
 from palpate.explanation.oracle import oracle_windows
-from palpate.grid import readings_per_window, wrist_signals
+from palpate.grid import readings_per_window, wrist_motion, wrist_signals
 from palpate.heartrate import estimate
-from palpate.motion import motion_windows
 from palpate.ppg import ppg_windows
 from palpate.signals import RateSeries, Recording, Role, Session, Waveform, WindowTable
 from palpate.simulation import (
@@ -142,11 +141,9 @@ def examined(band: Recording, grid: WindowTable, reference: BeatReference) -> Ba
     known = WindowTable(light.start_s, light.end_s).joined(grid)
     true_bpm = np.where(known["trusted"], known["hr_bpm"], np.nan)
     oracle = oracle_windows(signals.ppg, signals.acc, true_bpm, **span)
-    acc = band.of_role(Role.ACC)[0]
-    motion = motion_windows(
-        acc.values if signals.acc is None else signals.acc, unit=acc.unit, **span
-    )
-    return examine_band(grid, (motion, light, oracle), reference.beats.time_s, signals)
+    motion = wrist_motion(band, window_s=WINDOW_S, step_s=STEP_S)
+    tables = [table for table in (motion, light, oracle) if table is not None]
+    return examine_band(grid, tables, reference.beats.time_s, signals)
 
 
 # --- simulated sessions -----------------------------------------------------------------

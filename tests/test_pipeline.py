@@ -106,6 +106,26 @@ def test_an_accelerometer_of_another_rate_meets_the_light(
     assert np.corrcoef(mine[both], theirs[both])[0, 1] > 0.98
 
 
+def test_what_motion_can_be_measured_is_said_by_the_accelerometer_s_own_rate(
+    session: Session,
+) -> None:
+    band = next(r for r in session.recordings if r.name == "Alder")
+    acc = next(w for w in band.waveforms if w.role is Role.ACC)
+    values = resample(acc.values, fs_hz=acc.fs_hz, to_hz=25.0)
+    values[values.shape[0] // 2 :] = np.nan
+    slow = tuple(
+        replace(w, values=values, fs_hz=25.0) if w.role is Role.ACC else w for w in band.waveforms
+    )
+    result = explain_session(with_band(session, "Alder", waveforms=slow), Options(methods=()))
+    alder = next(band for band in result.bands if band.recording.name == "Alder")
+    assert any("8 to 11.2 Hz" in note for note in alder.notes)
+    (missing,) = (note for note in alder.notes if note.startswith("The accelerometer is missing"))
+    n_missing, n_light = (int(word) for word in missing.split() if word.isdigit())
+    assert n_missing == pytest.approx(n_light / 2, abs=3)
+    unknown = alder.motion["flag"] == "unknown"
+    assert np.count_nonzero(unknown) == n_missing
+
+
 def test_drift_is_taken_up(session: Session, result: SessionResult) -> None:
     # A clock that runs 1 % wrong, and a sheet that says so, is no fault.
     band = next(r for r in session.recordings if r.name == "Alder")

@@ -1,16 +1,20 @@
 """A band's channels on the session's grid: light, motion, and the device's own readings.
 
-A recording is cut so that its first sample falls on a grid point, and its clock drift is
-taken up by its sampling rate; nothing is resampled but motion channels whose rate
-differs from the light's.
+A waveform is cut so that its first sample falls on a grid point, and its clock drift is
+taken up by its sampling rate. What is measured on one sensor is measured at that sensor's
+rate and meets the rest window by window. Only what takes light and motion together, the
+estimators and the oracle, gets acceleration on the light's samples.
 """
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 
 from palpate.conditioning import resample
 from palpate.explanation import WristSignals
+from palpate.motion import gyro_windows, motion_flags, motion_windows
 from palpate.results import DEVICE
 from palpate.signals import FloatArray, RateSeries, Recording, Role, Waveform, WindowTable
 
@@ -22,6 +26,24 @@ def wrist_signals(band: Recording, *, window_s: float, step_s: float) -> WristSi
     ppg, fs_hz, start_s = from_grid_point(band, band.of_role(Role.PPG)[0], step_s)
     acc = beside(band, Role.ACC, start_s=start_s, fs_hz=fs_hz, n=ppg.shape[0], step_s=step_s)
     return WristSignals(ppg, acc, fs_hz, start_s, window_s, step_s)
+
+
+def wrist_motion(band: Recording, *, window_s: float, step_s: float) -> WindowTable | None:
+    """Measure and flag a band's motion at its sensors' own rates; None without accelerometer.
+
+    As from ``motion_windows``, with the column ``flag``, for the windows that the
+    accelerometer covers.
+    """
+    if not band.of_role(Role.ACC):
+        return None
+    waveform = band.of_role(Role.ACC)[0]
+    span: dict[str, Any] = {"window_s": window_s, "step_s": step_s}
+    acc, fs_hz, start_s = from_grid_point(band, waveform, step_s)
+    moved = motion_windows(acc, fs_hz=fs_hz, unit=waveform.unit, start_s=start_s, **span)
+    if band.of_role(Role.GYRO):
+        gyro, fs_hz, start_s = from_grid_point(band, band.of_role(Role.GYRO)[0], step_s)
+        moved = moved.joined(gyro_windows(gyro, fs_hz=fs_hz, start_s=start_s, **span))
+    return moved.with_columns(flag=motion_flags(moved))
 
 
 def from_grid_point(

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from palpate.conditioning.statistics import MAX_MISSING_SHARE
 from palpate.counterfactuals import (
     Counterfactuals,
     device_counterfactuals,
@@ -39,9 +40,9 @@ from palpate.explanation.dose_response import MIN_WINDOWS, DoseResponse, dose_re
 from palpate.explanation.doubt import doubt, second_opinion
 from palpate.explanation.events import HeartRateEvent, event_responses, heart_rate_events
 from palpate.explanation.variance import ErrorVariance, error_features, error_variance
-from palpate.grid import beside, from_grid_point, readings_per_window, wrist_signals
+from palpate.grid import from_grid_point, readings_per_window, wrist_motion, wrist_signals
 from palpate.heartrate import METHODS, estimate
-from palpate.motion import check_unit, motion_flags, motion_windows, vibration_label
+from palpate.motion import check_unit, vibration_label
 from palpate.ppg import condition_ppg, ppg_windows
 from palpate.results import DEVICE, BandResult, Options, SessionResult, SourceResult
 from palpate.signals import (
@@ -151,29 +152,21 @@ def _examined_by_name(band: Recording, reference: WindowTable, options: Options)
 def _examine(band: Recording, reference: WindowTable, options: Options) -> _Examined:
     motion = light = oracle = WindowTable(reference.start_s, reference.end_s)
     rates = [readings_per_window(rate, band, reference) for rate in band.rates]
+    grid = {"window_s": options.window_s, "step_s": options.step_s}
+    moved, signals = wrist_motion(band, **grid), wrist_signals(band, **grid)
     notes: list[str] = []
-    signals = wrist_signals(band, window_s=options.window_s, step_s=options.step_s)
+    if moved is not None:
+        motion = motion.joined(moved)
+        notes += _motion_notes(band.of_role(Role.ACC)[0])
     if signals is not None:
-        ppg, acc, fs_hz, start_s = signals.ppg, signals.acc, signals.fs_hz, signals.start_s
-        span = _span(signals)
+        ppg, acc, span = signals.ppg, signals.acc, _span(signals)
         seen = ppg_windows(ppg, **span)
         light = light.joined(seen)
-        clean = condition_ppg(ppg, fs_hz=fs_hz)
+        clean = condition_ppg(ppg, fs_hz=signals.fs_hz)
         oracle = oracle.joined(oracle_windows(clean, acc, _trusted_rate(reference, seen), **span))
-        if acc is not None:
-            unit = band.of_role(Role.ACC)[0].unit
-            notes = _motion_notes(acc, fs_hz, unit)
-            gyro = beside(
-                band,
-                Role.GYRO,
-                start_s=start_s,
-                fs_hz=fs_hz,
-                n=ppg.shape[0],
-                step_s=options.step_s,
-            )
-            moved = motion_windows(acc, unit=unit, gyro=gyro, **span)
-            motion = motion.joined(moved.with_columns(flag=motion_flags(moved)))
         rates += [estimate(ppg, acc, method=method, **span) for method in options.methods]
+        if moved is not None:
+            notes += _unmeasured_note(seen, moved)
     scored = {
         rate.source: score_windows(
             reference, rate, absolute_bpm=options.absolute_bpm, relative=options.relative
@@ -194,10 +187,23 @@ def _span(signals: WristSignals) -> dict[str, Any]:
     }
 
 
-def _motion_notes(acc: FloatArray, fs_hz: float, unit: str) -> list[str]:
+def _motion_notes(acc: Waveform) -> list[str]:
     """Say what gravity tells about the accelerometer, and what its rate lets it measure."""
-    found = [check_unit(acc, fs_hz=fs_hz, unit=unit).finding, vibration_label(fs_hz)]
+    gravity = check_unit(acc.values, fs_hz=acc.fs_hz, unit=acc.unit)
+    found = [gravity.finding, vibration_label(acc.fs_hz)]
     return [f"{text[0].upper()}{text[1:]}." for text in found if text]
+
+
+def _unmeasured_note(light: WindowTable, moved: WindowTable) -> list[str]:
+    """Say in how many windows of light nothing measures motion."""
+    missing = WindowTable(light.start_s, light.end_s).joined(moved)["missing_share"]
+    n_unmeasured = np.count_nonzero(~(missing <= MAX_MISSING_SHARE))
+    if n_unmeasured == 0:
+        return []
+    return [
+        f"The accelerometer is missing in {n_unmeasured} of {len(light)} windows with light; what "
+        "is estimated there rests on the light alone and is less sure."
+    ]
 
 
 def _trusted_rate(reference: WindowTable, windows: WindowTable) -> FloatArray:

@@ -90,6 +90,12 @@ def test_gyro_rms_of_a_known_rate():
     assert np.isnan(motion_windows(acc, fs_hz=50.0, unit="g")["gyro_rms_dps"]).all()
 
 
+def test_vibration_is_undefined_where_the_rate_carries_none_of_its_band():
+    acc = np.random.default_rng(0).normal(loc=(0.0, 0.0, 1.0), scale=0.1, size=(1000, 3))
+    assert np.isnan(motion_windows(acc, fs_hz=12.5, unit="g")["vibration_wh_mps2"]).all()
+    assert (motion_windows(acc, fs_hz=25.0, unit="g")["vibration_wh_mps2"] > 0.1).all()
+
+
 def test_clipping_at_the_rails_is_counted(swinging_arm):
     acc = swinging_arm(amplitude_g=3.0, noise_g=0.01)
     clipped = np.clip(acc, -2.0, 2.0)

@@ -2,7 +2,7 @@
 
 from palpate.motion.cadence import Cadence, cadence
 from palpate.motion.calibration import Calibration, calibrate
-from palpate.motion.features import motion_windows
+from palpate.motion.features import gyro_windows, motion_windows
 from palpate.motion.flags import FLAGS, motion_flags
 from palpate.motion.intensity import enmo_g, mad_g
 from palpate.motion.units import UnitCheck, check_unit, to_g
@@ -17,6 +17,7 @@ __all__ = [
     "calibrate",
     "check_unit",
     "enmo_g",
+    "gyro_windows",
     "hand_arm_weighted",
     "mad_g",
     "motion_flags",

@@ -13,7 +13,8 @@ cadence_per_min        repeats of the whole movement per minute; NaN where it ha
 cadence_line_per_min   strongest line of the movement: a harmonic such as the step rate
 periodicity            correlation of the movement with itself one period later, 0..1
 burstiness             scatter over mean of the effort of half-second pieces; 0 is steady
-vibration_wh_mps2      hand-arm weighted vibration (Wh), vector sum of the axes, rms
+vibration_wh_mps2      hand-arm weighted vibration (Wh), vector sum of the axes, rms; NaN
+                       where the sampling rate carries none of its band
 vibration_high_hz      upper end of the band that the vibration could be measured in
 orientation_change_deg largest turn of gravity's direction away from its mean
 gravity_x_g ...        mean of each axis: which way the wrist points
@@ -23,8 +24,8 @@ missing_share          samples with an axis missing
 ====================== ==========================================================
 
 Windows that miss more than ``MAX_MISSING_SHARE`` of their samples give NaN everywhere
-but in the last two columns. Shorter gaps do not count in ENMO and MAD and are bridged by
-straight lines elsewhere.
+but in the last two columns, and those that miss as much of the gyroscope in its own. Shorter
+gaps do not count in ENMO and MAD and are bridged by straight lines elsewhere.
 """
 
 from __future__ import annotations
@@ -116,6 +117,35 @@ def motion_windows(
     return WindowTable(starts, starts + window_s, columns)
 
 
+def gyro_windows(
+    gyro: FloatArray,
+    *,
+    fs_hz: float,
+    start_s: float = 0.0,
+    window_s: float = WINDOW_S,
+    step_s: float = STEP_S,
+) -> WindowTable:
+    """Measure the angular rate in every window, for a gyroscope with a time base of its own.
+
+    Parameters
+    ----------
+    gyro
+        ``(n, k)`` in degrees per second; NaN marks missing samples.
+    fs_hz, start_s
+        Samples per second, and time of the first one; windows start there.
+
+    Returns
+    -------
+    WindowTable
+        ``gyro_rms_dps``, NaN where more than ``MAX_MISSING_SHARE`` of the samples are missing.
+    """
+    gyro = checked_columns(gyro, "gyro")
+    first, width = window_samples(gyro.shape[0], fs_hz=fs_hz, window_s=window_s, step_s=step_s)
+    starts = start_s + step_s * np.arange(first.size, dtype=np.float64)
+    columns = {"gyro_rms_dps": _gyro_rms_dps(gyro, first, width)}
+    return WindowTable(starts, starts + window_s, columns)
+
+
 def _checked_acc_g(acc: FloatArray, fs_hz: float, unit: str) -> FloatArray:
     acc_g = to_g(acc, unit=unit)
     if acc_g.shape[1] > 3:
@@ -137,6 +167,8 @@ def _sample_features(
     fast = _above_split(acc_g, fs_hz)
     nothing = np.full(first.size, np.nan)
     three_axes = acc_g.shape[1] == 3
+    low_hz, high_hz = usable_band_hz(fs_hz)
+    vibration = np.sqrt(window_means(_energy(weighted), first, width))
     columns = {
         "enmo_g": window_means(intensity.enmo_g(acc_g), first, width) if three_axes else nothing,
         "mad_g": np.concatenate(
@@ -144,15 +176,22 @@ def _sample_features(
             + [intensity.mad_g(windowed(magnitude, rows, width)) for rows in _portions(first)]
         ),
         "shake_rms_g": np.sqrt(window_means(fast, first, width)),
-        "vibration_wh_mps2": np.sqrt(window_means(_energy(weighted), first, width)),
-        "vibration_high_hz": np.full(first.size, usable_band_hz(fs_hz)[1]),
+        "vibration_wh_mps2": vibration if high_hz > low_hz else nothing.copy(),
+        "vibration_high_hz": np.full(first.size, high_hz),
         "gyro_rms_dps": nothing.copy(),
     }
     if gyro is not None:
-        columns["gyro_rms_dps"] = np.sqrt(window_means(_energy(gyro), first, width))
+        columns["gyro_rms_dps"] = _gyro_rms_dps(gyro, first, width)
     means = window_means(acc_g, first, width)
     columns |= {f"gravity_{name}_g": m.copy() for name, m in zip("xyz", means.T, strict=False)}
     return columns
+
+
+def _gyro_rms_dps(gyro: FloatArray, first: IntArray, width: int) -> FloatArray:
+    rms_dps = np.sqrt(window_means(_energy(gyro), first, width))
+    missing_share = window_means(np.asarray(~np.isfinite(gyro).all(axis=1)), first, width)
+    rms_dps[missing_share > MAX_MISSING_SHARE] = np.nan
+    return rms_dps
 
 
 def _above_split(acc_g: FloatArray, fs_hz: float) -> FloatArray:
