@@ -10,10 +10,32 @@ from palpate.evaluation.share_interval import share_interval
 
 
 @pytest.mark.parametrize("hits", [0, 20])
-def test_where_all_say_the_same_each_window_is_a_draw(hits):
-    # Clopper & Pearson 1934, as scipy.stats has it.
-    found = share_interval(np.full(20, hits > 0), np.ones(20, bool), block=5)
-    assert found == pytest.approx(tuple(stats.binomtest(hits, 20).proportion_ci(method="exact")))
+def test_where_all_say_the_same_an_episode_is_a_draw(hits):
+    # Clopper & Pearson 1934, as scipy.stats has it, for four episodes of five windows.
+    counted = np.arange(60) % 15 < 5
+    found = share_interval(np.full(60, hits > 0), counted, block=15)
+    exact = stats.binomtest(hits // 5, 4).proportion_ci(method="exact")
+    assert found == pytest.approx(tuple(exact))
+    # One long one is as many as it has blocks.
+    assert share_interval(np.full(20, hits > 0), np.ones(20, bool), block=5) == found
+
+
+def test_windows_apart_that_say_the_same_are_a_draw_each():
+    counted = np.arange(40) % 2 == 0
+    found = share_interval(counted, counted, block=10)
+    assert found == pytest.approx(tuple(stats.binomtest(20, 20).proportion_ci(method="exact")))
+
+
+def test_a_first_dissent_does_not_make_the_interval_narrow():
+    # Three episodes of a minute; one window, and then one more elsewhere, says otherwise.
+    counted = np.arange(900) % 300 < 30
+    yes = np.ones(900, bool)
+    widths = []
+    for dissenting in (5, 310, 620):
+        low, high = share_interval(yes, counted, block=60, overlap=4.0)
+        widths.append(high - low)
+        yes[dissenting] = False
+    assert widths[0] > widths[1] > widths[2] > 0.7 * widths[0]
 
 
 def test_answers_that_last_are_worth_fewer_draws_by_hand():
@@ -58,3 +80,20 @@ def test_the_interval_covers_what_it_claims(n, correlation, share):
         )
         covered += low <= share <= high
     assert covered / n_series >= 0.90
+
+
+@pytest.mark.parametrize(("episodes", "windows"), [(2, 20), (4, 20), (6, 30)])
+@pytest.mark.parametrize("share", [0.5, 0.9])
+@pytest.mark.parametrize("flicker", [0.0, 0.02])
+def test_the_interval_covers_when_each_episode_says_one_thing(episodes, windows, share, flicker):
+    # Half an hour with two to six episodes of 40 to 60 s; now and then one window dissents.
+    covered, n, n_series = 0, 900, 300
+    for seed in range(n_series):
+        rng = np.random.default_rng(seed)
+        counted, yes = np.zeros(n, bool), rng.random(n) < flicker
+        for first in windows * rng.choice(n // windows, episodes, replace=False):
+            counted[first : first + windows] = True
+            yes[first : first + windows] ^= rng.random() < share
+        low, high = share_interval(yes, counted, block=60, overlap=4.0)
+        covered += low <= share + flicker - 2.0 * share * flicker <= high
+    assert covered / n_series >= 0.93

@@ -6,7 +6,12 @@ the windows are worth: the effective sample size of Korn & Graubard (1998, Surv 
 circle: Künsch 1989, Ann Stat 17:1217). Resampled shares know of no answer that did not turn
 up: where all of a few windows say the same, their interval has no width, this one has.
 
-Deviation: overlapping windows count once together at most, whatever their variance says.
+Deviations
+----------
+* Overlapping windows count once together at most, whatever their variance says.
+* Where hardly an answer dissents, the variance among blocks cannot tell how long answers last.
+  Then an episode, counted windows that follow one another, is one draw, or as many as it has
+  blocks. With every stretch of dissent the variance that is seen weighs more: see `PRIOR`.
 """
 
 from __future__ import annotations
@@ -14,7 +19,11 @@ from __future__ import annotations
 import numpy as np
 from scipy import stats
 
-from palpate.signals import BoolArray, FloatArray
+from palpate.signals import BoolArray, FloatArray, IntArray
+
+PRIOR = 2.0
+"""Stretches of the rarer answer at which what is seen of its variance counts as much as the
+assumption that answers last as long as episodes (own choice, by the coverage below)."""
 
 
 def share_interval(
@@ -34,23 +43,41 @@ def share_interval(
     Notes
     -----
     NaN where nothing is counted. With 300 to 1800 windows, a tenth to a third of them counted,
-    that go together with 0.8 to 0.95 from one to the next, 91 to 100 of 100 nominal 95 %
-    intervals hold the true share (0.5, 0.9, 0.97); binomial intervals hold it at least as
-    often as they say when draws are few.
+    that go together with 0.8 to 0.95 from one to the next, 92 to 100 of 100 nominal 95 %
+    intervals hold the true share (0.5, 0.9, 0.97). With two to ten episodes of 20 to 60 s in
+    half an hour, each of one answer but for none or a fiftieth of its windows, 92 to 100 of 100
+    do; binomial intervals hold it at least as often as they say when draws are few.
     """
     n_counted = int(np.count_nonzero(counted))
     if n_counted == 0:
         return float("nan"), float("nan")
     share = float(np.mean(yes[counted]))
-    draws = n_counted / overlap
-    deviation = np.where(counted, yes - share, 0.0)
-    variance = _variance_of_sum(deviation, block) / n_counted**2
-    if variance > 0.0:
-        upper = 0.5 * (1.0 + level)
-        n_blocks = np.unique(np.flatnonzero(counted) // block).size
-        student = stats.t.ppf(upper, max(n_blocks - 1, 1)) / stats.norm.ppf(upper)
-        draws = min(draws, share * (1.0 - share) / (variance * student**2))
+    draws = _draws_by_variance(yes, counted, block, share, level, most=n_counted / overlap)
+    episodes = sum(max(1.0, one.size / block) for one in _stretches(counted, overlap))
+    dissents = len(_stretches(counted & (yes != (share > 0.5)), overlap))
+    seen = dissents / (dissents + PRIOR)
+    draws = 1.0 / (seen / draws + (1.0 - seen) / min(episodes, draws))
     return _clopper_pearson(share, max(draws, 1.0), level)
+
+
+def _draws_by_variance(
+    yes: BoolArray, counted: BoolArray, block: int, share: float, level: float, *, most: float
+) -> float:
+    """Return how many independent answers would have the variance among blocks."""
+    variance = _variance_of_sum(np.where(counted, yes - share, 0.0), block)
+    if variance == 0.0:
+        return most
+    upper = 0.5 * (1.0 + level)
+    n_blocks = np.unique(np.flatnonzero(counted) // block).size
+    student = stats.t.ppf(upper, max(n_blocks - 1, 1)) / stats.norm.ppf(upper)
+    n_counted = np.count_nonzero(counted)
+    return min(most, share * (1.0 - share) * n_counted**2 / (variance * student**2))
+
+
+def _stretches(windows: BoolArray, overlap: float) -> list[IntArray]:
+    """Return the places of windows, those together that follow within a window's length."""
+    at = np.flatnonzero(windows)
+    return np.split(at, np.flatnonzero(np.diff(at) > overlap) + 1) if at.size else []
 
 
 def _variance_of_sum(values: FloatArray, block: int) -> float:
