@@ -348,7 +348,7 @@ def as_session(
         source="heart_rate",
         start_s=start_s,
         end_s=start_s + 1.0,
-        hr_bpm=np.interp(start_s + 0.5, middle_s, found.hr_bpm),
+        hr_bpm=np.interp(start_s, middle_s, found.hr_bpm),
         confidence=np.full(start_s.size, np.nan),
         reason=np.full(start_s.size, ""),
     )

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from palpate.conditioning import resample
-from palpate.grid import wrist_motion, wrist_signals
+from palpate.conditioning import resample, window_grid
+from palpate.evaluation.scoring import score_windows
+from palpate.grid import readings_per_window, update_note, wrist_motion, wrist_signals
+from palpate.io.heart_rate_series import held_until
 from palpate.motion import motion_windows
-from palpate.signals import FloatArray, Recording, Role, Waveform, WindowTable
+from palpate.signals import FloatArray, RateSeries, Recording, Role, Waveform, WindowTable
 
 LIGHT_HZ = 64.0
 SPAN = {"window_s": 8.0, "step_s": 2.0}
@@ -94,3 +98,112 @@ def test_drift_counts_and_no_accelerometer_is_none() -> None:
     own = motion_windows(sine(0.5, 1.0, 50.0), fs_hz=50.0 / 1.01, unit="g")
     assert motion_of(fast)["swing_rms_g"] == pytest.approx(own["swing_rms_g"])
     assert wrist_motion(Recording("Birch", alder.waveforms[:1]), **SPAN) is None
+
+
+# --- a device's own heart rate ----------------------------------------------------------
+
+
+def true_bpm(time_s: FloatArray) -> FloatArray:
+    return 110.0 + 40.0 * np.sin(2 * np.pi * time_s / 600.0)
+
+
+def perfect_device(update_s: float, first_s: float = 0.0) -> Recording:
+    """Readings that show the true rate at their stamps."""
+    stamp_s = np.arange(first_s, 3600.0, update_s)
+    nothing = np.full(stamp_s.size, np.nan)
+    blank = np.full(stamp_s.size, "")
+    hr_bpm = true_bpm(stamp_s)
+    rate = RateSeries("hr", stamp_s, held_until(stamp_s), hr_bpm, nothing, blank)
+    return Recording("Alder", rates=(rate,))
+
+
+def hour_of_windows() -> WindowTable:
+    windows = WindowTable(*window_grid(0.0, 3600.0))
+    return windows.with_columns(
+        hr_bpm=true_bpm(windows.middle_s),
+        trusted=np.ones(len(windows), dtype=bool),
+        activity=np.full(len(windows), ""),
+    )
+
+
+def in_windows(alder: Recording) -> RateSeries:
+    return readings_per_window(alder.rates[0], alder, hour_of_windows())
+
+
+@pytest.mark.parametrize("update_s", [1.0, 2.5, 5.0, 7.0])
+@pytest.mark.parametrize("first_s", [0.0, 0.37, 0.8])
+def test_a_perfect_device_is_on_time_however_rarely_it_updates(
+    update_s: float, first_s: float
+) -> None:
+    """As long as every window holds a stamp; whole seconds lie 0.5 s early in half-open windows."""
+    found = in_windows(perfect_device(update_s, first_s))
+    middle_s = (found.start_s + found.end_s) / 2.0
+    slope = np.gradient(true_bpm(middle_s), middle_s)
+    late_s = -slope @ (found.hr_bpm - true_bpm(middle_s)) / (slope @ slope)
+    assert abs(late_s) < 0.6
+    assert np.isfinite(found.hr_bpm).all()
+
+
+@pytest.mark.parametrize("update_s", [10.0, 15.0, 60.0])
+def test_a_device_that_updates_rarely_is_covered_by_what_it_holds(update_s: float) -> None:
+    alder = perfect_device(update_s)
+    scored = score_windows(hour_of_windows(), in_windows(alder))
+    assert np.isfinite(scored["estimate_bpm"]).all()
+    alder_windows = hour_of_windows()
+    last_s = update_s * np.floor(alder_windows.middle_s / update_s)
+    no_stamp = np.ceil(alder_windows.start_s / update_s) * update_s >= alder_windows.end_s
+    np.testing.assert_allclose(scored["estimate_bpm"][no_stamp], true_bpm(last_s)[no_stamp])
+    note = update_note(alder.rates[0], alder, alder_windows, step_s=2.0)
+    assert note is not None
+    assert note.startswith(f"Its own heart rate comes every {update_s:g} s, and windows every 2 s")
+    assert f"{no_stamp.sum()} of the 1797 windows" in note
+    assert f"at most {1.0 * update_s:g} s old" in note
+
+
+def test_a_reading_is_held_for_one_and_a_half_usual_intervals_at_most() -> None:
+    alder = perfect_device(10.0)
+    whole = alder.rates[0]
+    kept = (whole.start_s < 100.0) | (whole.start_s >= 200.0)
+    parts = {
+        name: getattr(whole, name)[kept] for name in ("start_s", "hr_bpm", "confidence", "reason")
+    }
+    rate = RateSeries("hr", end_s=held_until(parts["start_s"]), **parts)
+    found = readings_per_window(rate, alder, hour_of_windows())
+    middle_s = (found.start_s + found.end_s) / 2.0
+    # The last reading before the gap is of 90 s, and the first window with that of 200 s
+    # ends after it.
+    lost = (middle_s >= 105.0) & (found.end_s <= 200.0)
+    assert np.array_equal(np.isnan(found.hr_bpm), lost)
+    assert set(found.reason[lost]) == {"the device gave no value"}
+    note = update_note(rate, alder, hour_of_windows(), step_s=2.0)
+    assert note is not None
+    assert "at most 15 s old" in note
+
+
+def test_a_device_that_says_it_has_no_value_holds_none() -> None:
+    alder = perfect_device(10.0)
+    hr_bpm = alder.rates[0].hr_bpm.copy()
+    hr_bpm[10:12] = np.nan  # at 100 and 110 s
+    silent = replace(alder.rates[0], hr_bpm=hr_bpm)
+    found = readings_per_window(silent, alder, hour_of_windows())
+    middle_s = (found.start_s + found.end_s) / 2.0
+    own = (found.start_s > 90.0) & (found.end_s <= 120.0)
+    assert np.array_equal(np.isnan(found.hr_bpm), own & (middle_s >= 100.0))
+
+
+def test_nothing_is_said_of_a_device_that_keeps_pace() -> None:
+    for alder in (perfect_device(1.0), perfect_device(2.0, 0.3)):
+        assert update_note(alder.rates[0], alder, hour_of_windows(), step_s=2.0) is None
+
+
+def test_the_order_of_readings_does_not_matter_and_their_clock_does() -> None:
+    alder = perfect_device(5.0)
+    turned = {
+        name: getattr(alder.rates[0], name)[::-1]
+        for name in ("start_s", "end_s", "hr_bpm", "confidence", "reason")
+    }
+    backwards = readings_per_window(RateSeries("hr", **turned), alder, hour_of_windows())
+    np.testing.assert_array_equal(backwards.hr_bpm, in_windows(alder).hr_bpm)
+    moved = replace(alder, clock_offset_s=10.0)
+    later = in_windows(moved).hr_bpm
+    np.testing.assert_array_equal(later[6:], in_windows(alder).hr_bpm[1:-4][: later[6:].size])

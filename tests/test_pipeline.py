@@ -9,9 +9,10 @@ import pytest
 from palpate.conditioning import resample
 from palpate.evaluation.scoring import scored_windows
 from palpate.io import open_session
+from palpate.io.heart_rate_series import held_until
 from palpate.pipeline import explain_session
 from palpate.results import Options, SessionResult
-from palpate.signals import Recording, Role, Session
+from palpate.signals import RateSeries, Recording, Role, Session
 from palpate.validation import InputError
 
 
@@ -187,8 +188,6 @@ def test_a_tolerance_can_be_set(session: Session, result: SessionResult) -> None
 def test_a_window_takes_the_median_of_the_device_s_readings(session: Session) -> None:
     start_s = np.arange(0.0, 60.0)
     readings = np.where(start_s < 30, 80.0, 100.0)
-    from palpate.signals import RateSeries
-
     rate = RateSeries("own", start_s, start_s + 1, readings, np.full(60, np.nan), np.full(60, ""))
     band = Recording("band", rates=(rate,))
     again = explain_session(replace(session, recordings=(session.recordings[0], band)))
@@ -197,6 +196,21 @@ def test_a_window_takes_the_median_of_the_device_s_readings(session: Session) ->
     assert estimate[13] == 90.0  # [26, 34): four readings of 80, four of 100
     assert estimate[15] == 100.0
     assert np.isnan(estimate[40])
+
+
+def test_how_rarely_a_device_updates_is_said(session: Session) -> None:
+    chest, alder = session.recordings[:2]
+    every_minute = {
+        name: getattr(alder.rates[0], name)[::60]
+        for name in ("start_s", "hr_bpm", "confidence", "reason")
+    }
+    every_minute["hr_bpm"] = np.nan_to_num(every_minute["hr_bpm"], nan=100.0)
+    rate = RateSeries("own", end_s=held_until(every_minute["start_s"]), **every_minute)
+    rare = replace(alder, waveforms=(), rates=(rate,))
+    again = explain_session(replace(session, recordings=(chest, rare)))
+    (note,) = again.bands[0].notes
+    assert "comes every 60 s, and windows every 2 s" in note
+    assert again.sources[0].by_activity[-1].coverage > 0.95
 
 
 def test_every_window_outside_tolerance_has_a_cause_and_a_sentence(result: SessionResult) -> None:

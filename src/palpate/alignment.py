@@ -5,7 +5,8 @@ its clock is taken as the session sheet states it. Every other recording is firs
 the sheet or its start time says, and then related to the reference (see
 `palpate.timing.relating`), or, where the two share too little, to a recording that is
 already lined up. A device's own heart rate is then described on the clock that was found,
-or on the stated one where none was.
+or on the stated one where none was. A reading belongs to its stamp, as it does where
+windows take it (`palpate.grid.readings_per_window`).
 """
 
 from __future__ import annotations

@@ -18,6 +18,9 @@ from palpate.motion import gyro_windows, motion_flags, motion_windows
 from palpate.results import DEVICE
 from palpate.signals import FloatArray, RateSeries, Recording, Role, Waveform, WindowTable
 
+SAME_INTERVAL = 0.01
+"""Stamps that are this much of a step apart from it come with every step."""
+
 
 def wrist_signals(band: Recording, *, window_s: float, step_s: float) -> WristSignals | None:
     """Return a band's first light and acceleration together; None where it has no light."""
@@ -73,25 +76,67 @@ def beside(
 
 
 def readings_per_window(rate: RateSeries, band: Recording, windows: WindowTable) -> RateSeries:
-    """Take the median of a device's readings whose middle a window holds.
+    """Return what a device says in each window.
 
-    A device that locks onto a wrong rate jumps there; a mean would show rates between the
-    two that it never gave.
+    A reading belongs to its stamp, ``start_s``. A window takes the median of the readings
+    stamped in it: a device that locks onto a wrong rate jumps there, and a mean would show
+    rates between the two that it never gave. A window without any takes the reading that
+    the device still held at the window's middle, before that reading's ``end_s``: from a
+    file, the next reading, or one and a half usual intervals after its stamp.
     """
-    usable = np.isfinite(rate.hr_bpm)
-    middle_s = band.session_s((rate.start_s + rate.end_s)[usable] / 2.0)
-    order = np.argsort(middle_s, kind="stable")
-    readings = rate.hr_bpm[usable][order]
-    first, last = (
-        np.searchsorted(middle_s[order], edge) for edge in (windows.start_s, windows.end_s)
-    )
-    held = zip(first, last, strict=True)
-    medians = [np.median(readings[a:b]) if b > a else np.nan for a, b in held]
+    hr_bpm = _stamped(rate, band, windows)
+    hr_bpm = np.where(np.isfinite(hr_bpm), hr_bpm, _held(rate, band, windows.middle_s))
     return RateSeries(
         source=DEVICE if len(band.rates) == 1 else f"{DEVICE} {rate.source}",
         start_s=windows.start_s,
         end_s=windows.end_s,
-        hr_bpm=np.array(medians),
+        hr_bpm=hr_bpm,
         confidence=np.full(len(windows), np.nan),
-        reason=np.where(last > first, "", "the device gave no value"),
+        reason=np.where(np.isfinite(hr_bpm), "", "the device gave no value"),
     )
+
+
+def update_note(
+    rate: RateSeries, band: Recording, windows: WindowTable, *, step_s: float
+) -> str | None:
+    """Say how often a device's rate comes, and what that costs; None where every step has one."""
+    if len(rate) < 2:
+        return None
+    update_s = float(np.median(np.diff(_in_order(rate, band)[0])))
+    if update_s <= step_s * (1.0 + SAME_INTERVAL):
+        return None
+    own = np.isfinite(_stamped(rate, band, windows))
+    held = np.isfinite(_held(rate, band, windows.middle_s)) & ~own
+    longest_s = float((rate.end_s - rate.start_s).max())
+    which = "own heart rate" if len(band.rates) == 1 else f"own heart rate {rate.source!r}"
+    return (
+        f"Its {which} comes every {update_s:.3g} s, and windows every {step_s:g} s: "
+        f"{held.sum()} of the {(own | held).sum()} windows that have a value hold the last "
+        f"reading, at most {longest_s:.3g} s old, and look late by its age."
+    )
+
+
+def _stamped(rate: RateSeries, band: Recording, windows: WindowTable) -> FloatArray:
+    """Return the median of the readings stamped in each window, ``(n,)``; NaN without any."""
+    stamp_s, _, readings = _in_order(rate, band)
+    usable = np.isfinite(readings)
+    stamp_s, readings = stamp_s[usable], readings[usable]
+    edges = (np.searchsorted(stamp_s, edge) for edge in (windows.start_s, windows.end_s))
+    inside = zip(*edges, strict=True)
+    return np.array([np.median(readings[a:b]) if b > a else np.nan for a, b in inside])
+
+
+def _held(rate: RateSeries, band: Recording, at_s: FloatArray) -> FloatArray:
+    """Return the reading that the device held at each time ``(n,)``; NaN where it held none."""
+    if len(rate) == 0:
+        return np.full(at_s.shape, np.nan)
+    stamp_s, until_s, readings = _in_order(rate, band)
+    last = np.searchsorted(stamp_s, at_s, side="right") - 1
+    return np.where((last >= 0) & (at_s < until_s[last]), readings[last], np.nan)
+
+
+def _in_order(rate: RateSeries, band: Recording) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return stamps, ends and readings in order of time, ``(n,)`` each, in session seconds."""
+    order = np.argsort(rate.start_s, kind="stable")
+    stamp_s, until_s = band.session_s(rate.start_s[order]), band.session_s(rate.end_s[order])
+    return stamp_s, until_s, rate.hr_bpm[order]

@@ -40,7 +40,13 @@ from palpate.explanation.dose_response import MIN_WINDOWS, DoseResponse, dose_re
 from palpate.explanation.doubt import doubt, second_opinion
 from palpate.explanation.events import HeartRateEvent, event_responses, heart_rate_events
 from palpate.explanation.variance import ErrorVariance, error_features, error_variance
-from palpate.grid import from_grid_point, readings_per_window, wrist_motion, wrist_signals
+from palpate.grid import (
+    from_grid_point,
+    readings_per_window,
+    update_note,
+    wrist_motion,
+    wrist_signals,
+)
 from palpate.heartrate import METHODS, estimate
 from palpate.motion import check_unit, vibration_label
 from palpate.ppg import condition_ppg, ppg_windows
@@ -154,7 +160,8 @@ def _examine(band: Recording, reference: WindowTable, options: Options) -> _Exam
     rates = [readings_per_window(rate, band, reference) for rate in band.rates]
     grid = {"window_s": options.window_s, "step_s": options.step_s}
     moved, signals = wrist_motion(band, **grid), wrist_signals(band, **grid)
-    notes: list[str] = []
+    updates = (update_note(r, band, reference, step_s=options.step_s) for r in band.rates)
+    notes = [note for note in updates if note]
     if moved is not None:
         motion = motion.joined(moved)
         notes += _motion_notes(band.of_role(Role.ACC)[0])

@@ -96,7 +96,7 @@ def _with_fault(recording: Recording, fault: Fault, seed: int) -> Recording:
 
 
 def _rate(rate: RateSeries, recording: Recording, fault: Fault) -> RateSeries:
-    at_s = recording.session_s((rate.start_s + rate.end_s) / 2.0)
+    at_s = recording.session_s(rate.start_s)
     inside = (at_s >= fault.start_s) & (at_s < fault.end_s)
     hr_bpm = np.array(rate.hr_bpm)
     if isinstance(fault, HarmonicLock):
