@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import multiprocessing
+import sys
 
 import numpy as np
 import pytest
@@ -22,11 +23,13 @@ SECONDS = 40
 QUICK = Options(learning_s=5.0)
 
 
-def _write_record(folder, name, *, beats_s, symbols, seed):
+def _write_record(folder, name, *, beats_s, symbols, seed, seconds=SECONDS):
     rng = np.random.default_rng(seed)
-    time_s = np.arange(SECONDS * FS_HZ) / FS_HZ
-    pulses = np.exp(-0.5 * ((time_s[:, np.newaxis] - beats_s) / 0.012) ** 2).sum(axis=1)
-    ecg = np.column_stack([pulses, -0.5 * pulses]) + rng.normal(0, 0.01, (time_s.size, 2))
+    beat = np.zeros(seconds * FS_HZ)
+    beat[np.round(beats_s * FS_HZ).astype(int)] = 1.0
+    pulse = np.exp(-0.5 * (np.arange(-25, 26) / (0.012 * FS_HZ)) ** 2)
+    pulses = np.convolve(beat, pulse, mode="same")
+    ecg = np.column_stack([pulses, -0.5 * pulses]) + rng.normal(0, 0.01, (beat.size, 2))
     wfdb.wrsamp(
         name,
         fs=FS_HZ,
@@ -73,6 +76,15 @@ def folder(tmp_path_factory):
         fmt=["16"],
         write_dir=str(made),
     )
+    return made
+
+
+@pytest.fixture(scope="module")
+def six_minutes(tmp_path_factory):
+    """A record that outlasts the five minutes before the noise begins."""
+    made = tmp_path_factory.mktemp("six_minutes")
+    beats_s = np.arange(0.6, 359.5, 0.8)
+    _write_record(made, "col", beats_s=beats_s, symbols=["N"] * beats_s.size, seed=4, seconds=360)
     return made
 
 
@@ -126,27 +138,43 @@ def test_leads(folder, lead, name):
     assert run.score.ec57.statistics.qrs_f1.percent == 100.0
 
 
-def test_noise_stress_comes_after_the_clean_record(folder):
-    options = Options(learning_s=5.0, noise="generated:muscle", snr_db=(24.0, 0.0))
-    runs = list(validate_detector(folder, options, records=["ridge"]))
-    assert [run.snr_db for run in runs] == pytest.approx([np.nan, 24.0, 0.0], nan_ok=True)
-    # The noise starts after 5 minutes, past the end of so short a record.
-    assert all(run.score.ec57.statistics.qrs_f1.percent == 100.0 for run in runs)
+def test_noise_stress_comes_after_the_clean_record_and_costs_beats(six_minutes):
+    """EC57 begins to count where the noise begins, at 5 minutes."""
+    options = Options(noise="generated:electrode", snr_db=(24.0, -6.0))
+    clean, faint, loud = validate_detector(six_minutes, options)
+    assert np.isnan(clean.snr_db)
+    assert (faint.snr_db, loud.snr_db) == (24.0, -6.0)
+    f1 = [run.score.ec57.statistics.qrs_f1.percent for run in (clean, faint, loud)]
+    assert f1[0] == 100.0
+    assert f1[2] < f1[1] - 5.0
 
 
-def test_noise_from_a_record_of_another_rate(folder, tmp_path):
-    rng = np.random.default_rng(3)
+def test_noise_from_a_record_of_another_rate_keeps_its_frequency(
+    six_minutes, tmp_path, monkeypatch
+):
+    """A hum of 7 Hz, sampled at 100 Hz, is one of 7 Hz in an ECG of 250 Hz."""
+    (tmp_path / "listening_detector.py").write_text(
+        "heard = []\n\ndef detect(ecg, fs_hz):\n    heard.append(ecg)\n    return [100, 200]\n"
+    )
     wfdb.wrsamp(
         "slow",
         fs=100,
         units=["mV"],
         sig_name=["noise"],
-        p_signal=rng.normal(0, 1, (2000, 1)),
+        p_signal=np.sin(2 * np.pi * 7.0 * np.arange(2000) / 100)[:, np.newaxis],
         fmt=["16"],
         write_dir=str(tmp_path),
     )
-    options = Options(learning_s=5.0, noise=str(tmp_path / "slow"), snr_db=(6.0,))
-    assert len(list(validate_detector(folder, options, records=["ridge"]))) == 2
+    monkeypatch.chdir(tmp_path)
+    options = Options(
+        detector="listening_detector:detect", noise=str(tmp_path / "slow"), snr_db=(6.0,)
+    )
+    assert len(list(validate_detector(six_minutes, options))) == 2
+    clean, noisy = sys.modules["listening_detector"].heard
+    added = noisy - clean
+    assert not added[: 300 * FS_HZ].any()
+    spectrum = np.abs(np.fft.rfft(added[300 * FS_HZ :]))
+    assert np.argmax(spectrum[1:]) + 1 == 7.0 * 60  # bins of 1/60 Hz
 
 
 def test_a_detector_that_fails_on_a_record_does_not_stop_the_others(folder, tmp_path, monkeypatch):
@@ -224,7 +252,7 @@ def test_command_writes_a_report_that_agrees_with_its_tables(folder, tmp_path, c
         100 * (1 - 3 / int(rows["gross"]["beats"])), rel=1e-5
     )
     page = (output / "report.html").read_text()
-    assert "3 of" in page or "3 errors" in page
+    assert "100\u00a0% of its 3 errors are in 1 of 2 records: valley." in page
     assert page.count("data:image/svg+xml") >= 4
     assert "http://" not in page.replace("http://www.w3.org", "")
     pictures = {path.stem for path in (output / "figures").iterdir()}

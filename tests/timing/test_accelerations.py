@@ -144,7 +144,9 @@ def test_a_rate_too_slow_is_refused_in_one_sentence(movement: Callable[..., Floa
 def test_two_sensors_on_one_wrist_are_aligned_within_20_ms(data_dir: Path) -> None:
     """Wrist PPG During Exercise (Jarchi & Casson 2017): two accelerometers, one cut short."""
     edfio = pytest.importorskip("edfio", reason="the recordings are EDF files")
-    for path in sorted((data_dir / "datasets" / "wrist_ppg_exercise").glob("s[345]_*.edf")):
+    paths = sorted((data_dir / "datasets" / "wrist_ppg_exercise").glob("s[345]_*.edf"))
+    assert paths
+    for path in paths:
         document = edfio.read_edf(path, lazy_load_data=True)
         first, second = (
             np.column_stack([document.signals[i].data for i in channels])
