@@ -14,7 +14,8 @@ from palpate.pipeline import explain_session
 from palpate.reporting.figures import causes_figure
 from palpate.reporting.findings import activity_grade, findings
 from palpate.reporting.page import environment
-from palpate.reporting.report import Report, write_report
+from palpate.reporting.report import Report
+from palpate.reporting.session_report import write_report
 from palpate.reporting.style import svg_bytes
 from palpate.reporting.tables import plain, untrusted_stretches
 from palpate.reporting.timeline_figures import session_figure
@@ -155,7 +156,7 @@ def test_a_full_disk_leaves_the_old_report_as_it_was(
 ) -> None:
     alone = replace(result, bands=())
     before = write_report(alone, tmp_path).page.read_bytes()
-    from palpate.reporting import report as module
+    from palpate.reporting import session_report as module
 
     def full(*_: object) -> int:
         raise OSError(28, "No space left on device")

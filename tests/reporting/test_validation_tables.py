@@ -18,7 +18,6 @@ from palpate.reporting.validation_figures import (
     stress_figure,
     timing_figure,
 )
-from palpate.reporting.validation_page import validation_findings
 from palpate.reporting.validation_tables import (
     class_rows,
     failure_rows,
@@ -29,6 +28,7 @@ from palpate.reporting.validation_tables import (
     total_rows,
     validation_summary,
 )
+from palpate.reporting.validation_text import validation_findings
 
 SECONDS = 110.0
 
@@ -166,7 +166,7 @@ def test_figures_draw_what_they_are_given(runs):
     stress = stress_figure(stress_rows(runs))
     np.testing.assert_allclose(stress.axes[0].get_lines()[0].get_xdata(), [12.0, 0.0])
     assert stress.axes[0].xaxis_inverted()
-    timing = timing_figure(timing_errors_ms(runs))
+    timing = timing_figure(timing_errors_ms(runs), median_ms=timing_row(runs)["p50_ms"])
     assert sum(patch.get_height() for patch in timing.axes[0].patches) >= 198
     excerpt = excerpt_figure(_excerpt("a", Stretch(70.0, 80.0, 1, 2)))
     assert "a, MLII: 1 missed, 2 extra" in _texts(excerpt)
@@ -174,7 +174,7 @@ def test_figures_draw_what_they_are_given(runs):
 
 
 def test_figures_of_nothing_do_not_fail():
-    assert timing_figure(np.empty(0)).axes
+    assert timing_figure(np.empty(0), median_ms=float("nan")).axes
     assert errors_figure([]).axes
 
 

@@ -136,7 +136,7 @@ def explain_into(
 ) -> dict[str, Any]:
     """Explain a session, write everything into ``folder``, say what was found, return it."""
     from palpate.pipeline import explain_session
-    from palpate.reporting.report import write_report
+    from palpate.reporting.session_report import write_report
 
     count = len(session.recordings)
     result = explain_session(

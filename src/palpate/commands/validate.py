@@ -74,13 +74,13 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
     from palpate.reporting.folder import VALIDATION, check_output
     from palpate.reporting.text_tables import markdown_table
     from palpate.reporting.validation_columns import RECORD_COLUMNS, STRESS_COLUMNS
-    from palpate.reporting.validation_page import validation_findings
     from palpate.reporting.validation_tables import (
         record_rows,
         stress_rows,
         total_rows,
         validation_summary,
     )
+    from palpate.reporting.validation_text import validation_findings
 
     if arguments.output is not None:
         check_output(arguments.output, mark=VALIDATION)

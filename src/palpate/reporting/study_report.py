@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from palpate import __version__
 from palpate.evaluation.scoring import ALL
 from palpate.reporting.findings import capital, grade_of
-from palpate.reporting.folder import STUDY, filling
+from palpate.reporting.folder import STUDY
 from palpate.reporting.glance import Glance, GlanceCell, glance_of
 from palpate.reporting.page import CAUTIONS, environment
+from palpate.reporting.report import Report, fill_report
 from palpate.reporting.study_figures import study_figures
 from palpate.reporting.study_tables import comparison_row, pooled_row, session_row, study_summary
 from palpate.reporting.study_text import (
@@ -25,9 +24,9 @@ from palpate.reporting.study_text import (
     pooled_rows,
     study_findings,
 )
-from palpate.reporting.style import data_uri, save_figure, svg_bytes
+from palpate.reporting.style import data_uri
 from palpate.reporting.tables import write_csv
-from palpate.reporting.text_tables import Column, grid_of, latex_table, markdown_table
+from palpate.reporting.text_tables import Column, grid_of, write_text_tables
 from palpate.study import FEWEST_SESSIONS, StudyResult
 from palpate.study.pooling import activities_of
 from palpate.study.sessions import FEWEST_WINDOWS
@@ -39,16 +38,7 @@ _CHANGES = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class StudyReport:
-    """Where the page lies, what it says, and every number of it."""
-
-    page: Path
-    findings: tuple[str, ...]
-    summary: dict[str, Any]
-
-
-def write_study(result: StudyResult, folder: Path, *, title: str) -> StudyReport:
+def write_study(result: StudyResult, folder: Path, *, title: str) -> Report:
     """Write ``report.html``, CSV, JSON, Markdown and LaTeX tables and ``figures/``.
 
     Raises
@@ -56,24 +46,23 @@ def write_study(result: StudyResult, folder: Path, *, title: str) -> StudyReport
     InputError
         If the folder cannot be written; what was there stays.
     """
-    drawn, told, summary = study_figures(result), study_findings(result), study_summary(result)
-    pictures = {name: svg_bytes(figure) for name, figure in drawn.items()}
-    page = study_page(result, told, pictures, title=title)
-    with filling(folder, mark=STUDY) as draft:
-        for name, figure in drawn.items():
-            save_figure(figure, draft / "figures", name, pictures[name])
+    told = study_findings(result)
+
+    def tables(draft: Path) -> None:
         write_csv(draft / "sessions.csv", map(session_row, result.errors))
         write_csv(draft / "pooled.csv", map(pooled_row, result.pooled))
         write_csv(draft / "comparisons.csv", map(comparison_row, result.comparisons))
-        text = json.dumps({**summary, "findings": told.lines()}, indent=2, allow_nan=False)
-        (draft / STUDY).write_text(text + "\n", encoding="utf-8")
-        tables = list(_tables(result))
-        markdown = [f"## {name}\n\n{markdown_table(*table)}" for name, table in tables]
-        latex = [latex_table(*table, caption=name) for name, table in tables]
-        (draft / "tables.md").write_text("\n".join(markdown), encoding="utf-8")
-        (draft / "tables.tex").write_text("\n".join(latex), encoding="utf-8")
-        (draft / "report.html").write_text(page, encoding="utf-8")
-    return StudyReport(folder / "report.html", tuple(told.lines()), summary)
+        write_text_tables(draft, dict(_tables(result)))
+
+    return fill_report(
+        folder,
+        mark=STUDY,
+        figures=study_figures(result),
+        findings=told.lines(),
+        summary=study_summary(result),
+        tables=tables,
+        page=lambda pictures: study_page(result, told, pictures, title=title),
+    )
 
 
 def study_page(

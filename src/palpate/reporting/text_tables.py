@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 from typing import Any, NamedTuple, TypeAlias
 
 Row: TypeAlias = Mapping[str, Any]
@@ -49,12 +50,12 @@ def count(value: Any) -> str:
 
 
 def tenths(value: float) -> str:
-    """Write a number with one decimal; never minus nought."""
+    """Write a number with one decimal; never ``-0.0``."""
     return UNDEFINED if math.isnan(value) else number(1)(round(value, 1) + 0.0)
 
 
 def signed_tenths(value: float) -> str:
-    """Write a number with its sign and one decimal; never minus nought."""
+    """Write a number with its sign and one decimal; never ``-0.0``."""
     return UNDEFINED if math.isnan(value) else f"{round(value, 1) + 0.0:+.1f}".replace("-", "−")
 
 
@@ -97,6 +98,16 @@ def latex_table(rows: Sequence[Row], columns: Sequence[Column], *, caption: str)
             "",
         ]
     )
+
+
+def write_text_tables(
+    folder: Path, tables: Mapping[str, tuple[Sequence[Row], Sequence[Column]]]
+) -> None:
+    """Write tables by their captions into ``tables.md`` and ``tables.tex``."""
+    markdown = [f"## {caption}\n\n{markdown_table(*table)}" for caption, table in tables.items()]
+    latex = [latex_table(*table, caption=caption) for caption, table in tables.items()]
+    (folder / "tables.md").write_text("\n".join(markdown), encoding="utf-8")
+    (folder / "tables.tex").write_text("\n".join(latex), encoding="utf-8")
 
 
 def latex_text(text: str) -> str:

@@ -14,6 +14,7 @@ from matplotlib.ticker import MaxNLocator
 
 from palpate.detector_validation import Excerpt, RecordRun
 from palpate.reporting.style import BAD, FAINT, INK, MUTED, SERIES, figure_style
+from palpate.reporting.text_tables import signed_tenths
 from palpate.reporting.validation_tables import Row, without_noise
 from palpate.signals import FloatArray
 
@@ -74,7 +75,7 @@ def errors_figure(rows: Sequence[Row]) -> Figure:
     return figure
 
 
-def timing_figure(errors_ms: FloatArray) -> Figure:
+def timing_figure(errors_ms: FloatArray, *, median_ms: float) -> Figure:
     """Histogram of detection minus annotation, counts on a logarithmic axis."""
     edges = np.arange(-_TIMING_RANGE_MS, _TIMING_RANGE_MS + _TIMING_BIN_MS, _TIMING_BIN_MS)
     with figure_style():
@@ -83,8 +84,9 @@ def timing_figure(errors_ms: FloatArray) -> Figure:
         axis.axvspan(-50, 50, color=FAINT, alpha=0.5, lw=0, label="within 50 ms")
         axis.hist(np.clip(errors_ms, edges[0], edges[-1]), bins=edges.tolist(), color=SERIES[0])
         if errors_ms.size:
-            median = float(np.median(errors_ms))
-            axis.axvline(median, color=BAD, lw=1.4, label=f"median {median:+.1f} ms")
+            axis.axvline(
+                median_ms, color=BAD, lw=1.4, label=f"median {signed_tenths(median_ms)} ms"
+            )
         axis.set_yscale("symlog", linthresh=1)
         axis.set_ylim(bottom=0)
         axis.yaxis.set_major_formatter(lambda value, _: f"{value:g}")

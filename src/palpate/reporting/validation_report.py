@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from matplotlib.figure import Figure
 
+from palpate import __version__
 from palpate.detector_validation import Options, RecordRun
-from palpate.reporting.folder import VALIDATION, filling
-from palpate.reporting.style import save_figure, svg_bytes
+from palpate.reporting.folder import VALIDATION
+from palpate.reporting.page import environment
+from palpate.reporting.report import Report, fill_report
+from palpate.reporting.style import data_uri
 from palpate.reporting.tables import write_csv
-from palpate.reporting.text_tables import latex_table, markdown_table
+from palpate.reporting.text_tables import grid_of, write_text_tables
 from palpate.reporting.validation_columns import (
     CLASS_COLUMNS,
     RECORD_COLUMNS,
     STRESS_COLUMNS,
+    TOTAL_COLUMNS,
 )
 from palpate.reporting.validation_figures import (
     errors_figure,
@@ -26,55 +28,72 @@ from palpate.reporting.validation_figures import (
     stress_figure,
     timing_figure,
 )
-from palpate.reporting.validation_page import validation_findings, validation_page
 from palpate.reporting.validation_tables import (
-    Row,
     class_rows,
+    failure_rows,
     record_rows,
     stress_record_rows,
     stress_rows,
     timing_errors_ms,
+    timing_row,
     total_rows,
     validation_summary,
     without_noise,
 )
-
-
-@dataclass(frozen=True, slots=True)
-class ValidationReport:
-    """Where the page lies, what it says, and every number of it."""
-
-    page: Path
-    findings: tuple[str, ...]
-    summary: Row
+from palpate.reporting.validation_text import validation_findings
 
 
 def write_validation(
     runs: Sequence[RecordRun], options: Options, output: Path, *, folder_name: str
-) -> ValidationReport:
+) -> Report:
     """Write ``report.html``, CSV, JSON, Markdown and LaTeX tables and ``figures/``.
-
-    Everything is made in a temporary folder first and then moved to its place, so that a
-    fault leaves what was there before.
 
     Raises
     ------
     InputError
-        If ``output`` cannot be written.
+        If ``output`` cannot be written; what was there stays.
     """
-    drawn = validation_figures(runs)
     told = validation_findings(runs, options)
-    summary = validation_summary(runs, options)
-    pictures = {name: svg_bytes(figure) for name, figure in drawn.items()}
-    page = validation_page(runs, options, told, pictures, folder_name=folder_name)
-    with filling(output, mark=VALIDATION) as draft:
-        for name, figure in drawn.items():
-            save_figure(figure, draft / "figures", name, pictures[name])
-        _write_tables(runs, options, draft)
-        numbers = json.dumps({**summary, "findings": told}, indent=2, allow_nan=False)
-        (draft / VALIDATION).write_text(numbers + "\n", encoding="utf-8")
-        (draft / "report.html").write_text(page, encoding="utf-8")
-    return ValidationReport(output / "report.html", tuple(told), summary)
+    return fill_report(
+        output,
+        mark=VALIDATION,
+        figures=validation_figures(runs),
+        findings=told,
+        summary=validation_summary(runs, options),
+        tables=lambda draft: _write_tables(runs, options, draft),
+        page=lambda pictures: validation_page(
+            runs, options, told, pictures, folder_name=folder_name
+        ),
+    )
+
+
+def validation_page(
+    runs: Sequence[RecordRun],
+    options: Options,
+    told: Sequence[str],
+    pictures: Mapping[str, bytes],
+    *,
+    folder_name: str,
+) -> str:
+    """Return the page as self-contained HTML: every figure is inside it."""
+    uris = {name: data_uri(svg) for name, svg in pictures.items()}
+    return (
+        environment()
+        .get_template("validation.html")
+        .render(
+            title=f"{options.detector} on {folder_name}",
+            findings=told,
+            totals=grid_of(total_rows(runs), TOTAL_COLUMNS),
+            records=grid_of(record_rows(runs), RECORD_COLUMNS),
+            classes=grid_of(class_rows(runs), CLASS_COLUMNS),
+            stress=grid_of(stress_rows(runs), STRESS_COLUMNS),
+            failures=failure_rows(runs),
+            figures=uris,
+            gallery=[uris[name] for name in sorted(uris) if name.startswith("worst_")],
+            options=options,
+            version=__version__,
+        )
+    )
 
 
 def validation_figures(runs: Sequence[RecordRun]) -> dict[str, Figure]:
@@ -82,7 +101,9 @@ def validation_figures(runs: Sequence[RecordRun]) -> dict[str, Figure]:
     drawn: dict[str, Figure] = {}
     if without_noise(runs):
         drawn["errors"] = errors_figure(record_rows(runs))
-        drawn["timing"] = timing_figure(timing_errors_ms(runs))
+        drawn["timing"] = timing_figure(
+            timing_errors_ms(runs), median_ms=timing_row(runs)["p50_ms"]
+        )
     for place, excerpt in enumerate(gallery_excerpts(runs), start=1):
         name = f"worst_{place}_{excerpt.record}_{excerpt.stretch.start_s:.0f}s"
         drawn[name] = excerpt_figure(excerpt)
@@ -105,10 +126,10 @@ def _write_tables(runs: Sequence[RecordRun], options: Options, draft: Path) -> N
     by_record = stress_record_rows(runs)
     if by_record:
         write_csv(draft / "noise_stress_records.csv", iter(by_record))
-    markdown, latex = [], []
-    for rows, columns, caption in present.values():
-        titled = f"{caption}: {options.detector}"
-        markdown.append(f"## {titled}\n\n{markdown_table(rows, columns)}")
-        latex.append(latex_table(rows, columns, caption=titled))
-    (draft / "tables.md").write_text("\n".join(markdown), encoding="utf-8")
-    (draft / "tables.tex").write_text("\n".join(latex), encoding="utf-8")
+    write_text_tables(
+        draft,
+        {
+            f"{caption}: {options.detector}": (rows, columns)
+            for rows, columns, caption in present.values()
+        },
+    )

@@ -1,22 +1,13 @@
-"""The page of a detector's validation: findings, tables and figures poured into a template."""
+"""A detector's validation in words: its findings."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
-from palpate import __version__
 from palpate.detector_validation import Options, RecordRun
-from palpate.reporting.page import environment
-from palpate.reporting.style import data_uri
-from palpate.reporting.text_tables import count, grid_of, number
-from palpate.reporting.validation_columns import (
-    CLASS_COLUMNS,
-    RECORD_COLUMNS,
-    STRESS_COLUMNS,
-    TOTAL_COLUMNS,
-)
+from palpate.reporting.text_tables import count, number
 from palpate.reporting.validation_tables import (
     class_rows,
     failure_rows,
@@ -47,35 +38,6 @@ def validation_findings(runs: Sequence[RecordRun], options: Options) -> list[str
             f"the first: {failed[0]['reason'].rstrip('.')}."
         )
     return told
-
-
-def validation_page(
-    runs: Sequence[RecordRun],
-    options: Options,
-    told: Sequence[str],
-    pictures: Mapping[str, bytes],
-    *,
-    folder_name: str,
-) -> str:
-    """Return the page as self-contained HTML: every figure is inside it."""
-    uris = {name: data_uri(svg) for name, svg in pictures.items()}
-    return (
-        environment()
-        .get_template("validation.html")
-        .render(
-            title=f"{options.detector} on {folder_name}",
-            findings=told,
-            totals=grid_of(total_rows(runs), TOTAL_COLUMNS),
-            records=grid_of(record_rows(runs), RECORD_COLUMNS),
-            classes=grid_of(class_rows(runs), CLASS_COLUMNS),
-            stress=grid_of(stress_rows(runs), STRESS_COLUMNS),
-            failures=failure_rows(runs),
-            figures=uris,
-            gallery=[uris[name] for name in sorted(uris) if name.startswith("worst_")],
-            options=options,
-            version=__version__,
-        )
-    )
 
 
 def _overall(runs: Sequence[RecordRun], options: Options) -> str:
