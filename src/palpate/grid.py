@@ -109,9 +109,11 @@ def update_note(
     held = np.isfinite(_held(rate, band, windows.middle_s)) & ~own
     longest_s = float((rate.end_s - rate.start_s).max())
     which = "own heart rate" if len(band.rates) == 1 else f"own heart rate {rate.source!r}"
+    said = f"Its {which} comes every {update_s:.3g} s, more rarely than windows do."
+    if not held.any():
+        return said
     return (
-        f"Its {which} comes every {update_s:.3g} s, and windows every {step_s:g} s: "
-        f"{held.sum()} of the {(own | held).sum()} windows that have a value hold the last "
+        f"{said} {held.sum()} of the {(own | held).sum()} windows that have a value hold the last "
         f"reading, at most {longest_s:.3g} s old, and look late by its age."
     )
 
