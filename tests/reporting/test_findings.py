@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import pytest
 
 from palpate.evaluation.scoring import ALL, OUTSIDE, errors_by_activity, score_windows
 from palpate.explanation.causes import CAUSES
+from palpate.explanation.dose_response import dose_response
 from palpate.io import open_session
 from palpate.pipeline import explain_session
 from palpate.reporting.findings import (
@@ -22,6 +24,7 @@ from palpate.reporting.findings import (
     duration_text,
     findings,
     grade_of,
+    motion_sentence,
     rises_told,
 )
 from palpate.results import BandResult, SessionResult, SourceResult
@@ -207,3 +210,65 @@ def test_a_clock_that_nobody_stated_is_said_beside_the_error(result: SessionResu
     assert "palpate align" not in first
     assert unstated.startswith(first)
     assert "part of the error may be the clock's" in unstated
+
+
+def motion_told(intensity_g: np.ndarray, error_bpm: np.ndarray) -> str:
+    """Return the sentence for half an hour of windows in an order of chance."""
+    mixed = np.random.default_rng(0).permutation(intensity_g.size)
+    names = np.full(intensity_g.size, "track")
+    return motion_sentence(
+        dose_response(
+            intensity_g[mixed], error_bpm[mixed], names, tolerance_bpm=5.0, n_resamples=40
+        )
+    )
+
+
+STEADY_G = np.linspace(0.0, 1.0, 900)
+
+
+def test_error_within_tolerance_at_all_motion_is_said_only_where_it_is() -> None:
+    assert "within tolerance at every motion" in motion_told(STEADY_G, np.full(900, 2.0))
+    # Without motion 20, else 0.6: a curve that may not fall lies at 4.5 throughout.
+    told = motion_told(STEADY_G, np.where(STEADY_G < 0.2, 20.0, 0.6))
+    assert "within" not in told
+    assert (
+        "does not leave the tolerance of 5 bpm as motion grows: it is largest with 20.0 bpm" in told
+    )
+
+
+def test_error_outside_tolerance_at_all_motion_is_said_with_its_rise() -> None:
+    told = motion_told(STEADY_G, 8.0 + 32.0 * STEADY_G)
+    assert "grows with motion, from 10 to 38 bpm" in told
+    assert "does not explain" not in told
+    assert "at every motion intensity seen and hardly grows with it" in motion_told(
+        STEADY_G, np.full(900, 12.0)
+    )
+    told = motion_told(STEADY_G, np.where(STEADY_G < 0.2, 40.0, 0.6))
+    assert "does not grow with motion intensity: it is largest with 40.0 bpm" in told
+
+
+def test_error_that_leaves_tolerance_twice_is_said_to() -> None:
+    rising = 20.0 * np.maximum(STEADY_G - 0.4, 0.0)
+    told = motion_told(STEADY_G, rising)
+    assert re.search(r"leaves the tolerance of 5 bpm at a motion intensity of 6\d\d mg", told)
+    assert "but" not in told
+    told = motion_told(STEADY_G, np.where(STEADY_G < 0.1, 15.0, rising))
+    assert re.search(r"but it is also 15.0 bpm around \d\d mg", told)
+
+
+def test_excess_is_not_told_of_an_activity_that_moved_unlike_the_others(
+    result: SessionResult,
+) -> None:
+    name, rows = longest_activity(result)
+    n = len(result.windows)
+    error = np.where(np.isin(np.arange(n), rows), 30.0, 4.0)
+    changed = rescored(result, error)
+    names = np.where(np.isin(np.arange(n), rows), name, "other")
+    for least_g, told in ((0.0, "more than the other activities"), (2.0, "moved unlike all")):
+        motion_g = np.linspace(0.0, 1.0, n) % 0.1 + np.where(names == name, least_g, 0.0)
+        dose = dose_response(motion_g, error, names, tolerance_bpm=5.0, n_resamples=40)
+        source = replace(changed.bands[0].sources[0], dose=dose)
+        band = replace(changed.bands[0], sources=(source,))
+        why = " ".join(told_of(replace(changed, bands=(band,)), name).why)
+        assert told in why
+        assert ("26 bpm" in why) == (least_g == 0.0)

@@ -10,9 +10,13 @@ not less error":
 * the intensity at which that fit leaves tolerance, if it does within the range seen.
 
 The *excess error* of an activity is what its windows lose beyond the fit made
-without them, so an activity cannot explain itself.
+without them, so an activity cannot explain itself. Only windows within the middle range of
+the others' intensity are held against it: beyond, the others tell nothing.
 
-Intervals come from the circular block bootstrap over windows in time order.
+Intervals come from the circular block bootstrap over windows in time order. Those of mean
+errors are Student's of ``log(1 + mean)``: errors are skewed and never below 0. That of the
+limit is where the band's two edges leave tolerance; percentiles of the resamples' own limits
+held it less often.
 """
 
 from __future__ import annotations
@@ -29,7 +33,8 @@ from palpate.evaluation.bootstrap import (
     student_interval,
     usable_block,
 )
-from palpate.signals import FloatArray, IntArray, StrArray
+from palpate.evaluation.overlap import LEAST_IN_COMMON, within_middle
+from palpate.signals import BoolArray, FloatArray, IntArray, StrArray
 from palpate.validation import InputError, checked_positive
 
 N_BINS = 10
@@ -40,20 +45,27 @@ MIN_BLOCKS_PER_SIDE = 2.0
 """Fewer would be widened without end; an activity that short says so by its count."""
 
 
+UNLIKE = "it moved unlike all the others"
+TOO_FEW = "too few windows"
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ExcessError:
     """Mean error of one activity beyond what its intensity predicts from the others.
 
-    ``excess_bpm`` is NaN where there are too few windows, on either side.
+    All numbers are over the ``n_compared`` of its ``n_windows`` that moved as the others mostly
+    do. NaN where these are too few, on either side; ``reason`` then says why.
     """
 
     activity: str
     n_windows: int
-    mean_error_bpm: float
-    predicted_bpm: float
-    excess_bpm: float
-    low_bpm: float
-    high_bpm: float
+    n_compared: int
+    mean_error_bpm: float = np.nan
+    predicted_bpm: float = np.nan
+    excess_bpm: float = np.nan
+    low_bpm: float = np.nan
+    high_bpm: float = np.nan
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,7 +75,7 @@ class DoseResponse:
     ``intensity``, ``absolute_error_bpm`` and ``activity`` are the windows used, in
     time order; ``n_dropped`` counts those without a finite value of both. ``limit``
     is the intensity at which the fit leaves ``tolerance_bpm``: NaN if never in this
-    range, with an interval that is NaN where a resample never left it.
+    range; its upper end is NaN where the lower edge of the band never leaves.
     """
 
     activities: tuple[str, ...]
@@ -139,7 +151,7 @@ def dose_response(
     fits = np.array([levels.monotone(error, weight, grid) for weight in counts])
     fit_low, fit_high = _error_interval(fit, fits, n_blocks)
     limit = _leaves(grid, fit, tolerance_bpm)
-    limit_low, limit_high = _limit_interval(grid, fits, tolerance_bpm, limit)
+    limit_low, limit_high = _limit_interval(grid, (fit_low, fit_high), tolerance_bpm, limit)
     activities = tuple(dict.fromkeys(names.tolist()))
     return DoseResponse(
         activities=activities,
@@ -161,7 +173,9 @@ def dose_response(
         limit_low=limit_low,
         limit_high=limit_high,
         excess=tuple(
-            _excess(name, names, error, levels, counts, block=block) for name in activities if name
+            _excess(name, names == name, error, levels, counts, block=block)
+            for name in activities
+            if name
         ),
     )
 
@@ -195,9 +209,9 @@ def _resample_counts(n: int, block: int, n_resamples: int, seed: int) -> FloatAr
 def _error_interval(
     found: FloatArray, means: FloatArray, n_blocks: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the interval of mean absolute errors, which are never below 0."""
-    low, high = student_interval(found, means, n_blocks=n_blocks)
-    return np.maximum(low, 0.0), high
+    """Return the interval of mean absolute errors, which are skewed and never below 0."""
+    low, high = student_interval(np.log1p(found), np.log1p(means), n_blocks=n_blocks)
+    return np.maximum(np.expm1(low), 0.0), np.expm1(high)
 
 
 def _quantile_bins(dose: FloatArray) -> tuple[IntArray, FloatArray]:
@@ -220,48 +234,65 @@ def _leaves(grid: FloatArray, fit: FloatArray, tolerance_bpm: float) -> float:
 
 
 def _limit_interval(
-    grid: FloatArray, fits: FloatArray, tolerance_bpm: float, limit: float
+    grid: FloatArray, band: tuple[FloatArray, FloatArray], tolerance_bpm: float, limit: float
 ) -> tuple[float, float]:
-    """Return the limit's 95 % interval; NaN where it lies beyond the range seen."""
+    """Return the limit's 95 % interval; its upper end is NaN where it lies beyond the range.
+
+    From the last intensity at which even the upper edge is within tolerance to the first at
+    which the lower one is not.
+    """
     if np.isnan(limit):
         return np.nan, np.nan
-    limits = np.array([_leaves(grid, fit, tolerance_bpm) for fit in fits])
-    limits[np.isnan(limits)] = np.inf  # a resample that never leaves does so beyond the range
-    ends = np.percentile(limits, [2.5, 97.5], method="inverted_cdf")
-    low, high = np.where(np.isfinite(ends), ends, np.nan)
-    return float(low), float(high)
+    low, high = band
+    first = int(np.argmax(high > tolerance_bpm))
+    return float(grid[max(first - 1, 0)]), _leaves(grid, low, tolerance_bpm)
 
 
 def _excess(
     name: str,
-    names: StrArray,
+    own: BoolArray,
     error: FloatArray,
     levels: _Levels,
     counts: FloatArray,
     *,
     block: int,
 ) -> ExcessError:
-    mine = names == name
-    at = levels.dose[levels.of_window[mine]]
+    dose = levels.dose[levels.of_window]
+    n_own, n_others = int(own.sum()), int((~own).sum())
+    if min(n_own, n_others) < MIN_WINDOWS:
+        return ExcessError(name, n_own, 0, reason=TOO_FEW)
+    mine = own.copy()
+    mine[own] = within_middle(dose[own], dose[~own])
     n_mine = int(mine.sum())
-    mean = float(error[mine].mean())
-    if min(n_mine, error.size - n_mine) < MIN_WINDOWS:
-        return ExcessError(name, n_mine, mean, *(np.nan,) * 4)
+    if n_mine < LEAST_IN_COMMON * n_own:
+        return ExcessError(name, n_own, n_mine, reason=UNLIKE)
+    if n_mine < MIN_WINDOWS:
+        return ExcessError(name, n_own, n_mine, reason=TOO_FEW)
+    at = dose[mine]
 
     def means(weight: FloatArray) -> tuple[float, float]:
-        others = levels.monotone(error, np.where(mine, 0.0, weight), at)
-        own = weight[mine] / weight[mine].sum()
-        return float(own @ error[mine]), float(own @ others)
+        others = levels.monotone(error, np.where(own, 0.0, weight), at)
+        share = weight[mine] / weight[mine].sum()
+        return float(share @ error[mine]), float(share @ others)
 
     seen, predicted = means(np.ones_like(error))
-    drawn = np.array([means(w) for w in counts if w[mine].any() and w[~mine].any()])
-    blocks = np.maximum(np.array([n_mine, error.size - n_mine]) / block, MIN_BLOCKS_PER_SIDE)
+    drawn = np.array([means(w) for w in counts if w[mine].any() and w[~own].any()])
+    blocks = np.maximum(np.array([n_mine, n_others]) / block, MIN_BLOCKS_PER_SIDE)
     low, high = student_interval(
         np.array(seen - predicted),
         drawn[:, 0] - drawn[:, 1],
         n_blocks=1.0 + _degrees_of_freedom(drawn.var(axis=0), blocks),
     )
-    return ExcessError(name, n_mine, mean, predicted, seen - predicted, float(low), float(high))
+    return ExcessError(
+        activity=name,
+        n_windows=n_own,
+        n_compared=n_mine,
+        mean_error_bpm=seen,
+        predicted_bpm=predicted,
+        excess_bpm=seen - predicted,
+        low_bpm=float(low),
+        high_bpm=float(high),
+    )
 
 
 def _degrees_of_freedom(variance: FloatArray, n_blocks: FloatArray) -> float:

@@ -17,7 +17,7 @@ import numpy as np
 
 from palpate.evaluation.scoring import ALL, OUTSIDE, ActivityError
 from palpate.explanation.causes import UNEXPLAINED
-from palpate.explanation.dose_response import DoseResponse
+from palpate.explanation.dose_response import UNLIKE, DoseResponse
 from palpate.explanation.events import LATEST_S
 from palpate.explanation.oracle_split import light_carries
 from palpate.heartrate import METHODS
@@ -28,6 +28,7 @@ FEW_WINDOWS = 30  # a minute of 2-s steps; fewer say little (common practice, no
 FEWEST_TO_RANK = 10
 MOST_CAUSES_NAMED = 2
 WORTH_SAYING = 0.1  # share of an activity's windows without a number, or without a reference
+HARDLY_BPM, HARDLY = 2.0, 0.2  # a rise of less is called hardly any (own choice)
 TRUST_FROM, CARE_FROM = 0.95, 0.80  # shares within tolerance; common practice, no source
 VERDICTS = {
     "good": "trust it",
@@ -278,10 +279,13 @@ def _other_sentences(band: BandResult, activity: str) -> list[str]:
 
 def _excess_sentences(source: SourceResult, activity: str) -> list[str]:
     for one in source.dose.excess if source.dose else ():
+        if one.activity == activity and one.reason == UNLIKE:
+            return [f"Whether motion explains that cannot be said: {UNLIKE}."]
         if one.activity == activity and one.low_bpm > 0:
             return [
                 f"It is off by {one.excess_bpm:.0f} bpm ({one.low_bpm:.0f} to "
-                f"{one.high_bpm:.0f}) more than its motion intensity explains."
+                f"{one.high_bpm:.0f}) more than the other activities are at the same motion "
+                "intensity."
             ]
     return []
 
@@ -323,22 +327,51 @@ def activity_at(activities: tuple[Activity, ...], at_s: float) -> str:
 
 def motion_sentence(dose: DoseResponse) -> str:
     """Say at which motion intensity the mean error leaves tolerance, if it does."""
-    start = f"Mean error leaves the tolerance of {dose.tolerance_bpm:.0f} bpm"
-    if math.isnan(dose.limit):
+    tolerance = f"the tolerance of {dose.tolerance_bpm:.0f} bpm"
+    outside = dose.bin_mean_bpm > dose.tolerance_bpm
+    if math.isnan(dose.limit) and not outside.any():
         return (
             "Mean error stays within tolerance at every motion intensity seen, so intensity "
             "alone does not say where it fails."
         )
+    if math.isnan(dose.limit):
+        return f"Mean error does not leave {tolerance} as motion grows: {_where_largest(dose)}."
     if dose.limit <= dose.grid[0]:
-        return f"{start} at every motion intensity seen, so intensity does not explain it."
+        return _outside_throughout(dose, tolerance, everywhere=bool(outside.all()))
     low, high = (
         "beyond the range seen" if math.isnan(edge) else f"{edge * 1e3:.0f}"
         for edge in (dose.limit_low, dose.limit_high)
     )
+    below = (dose.bin_intensity < dose.limit_low) & (dose.bin_low_bpm > dose.tolerance_bpm)
+    but = f", but {_where_largest(dose, below)}" if below.any() else ""
     return (
-        f"{start} at a motion intensity of {dose.limit * 1e3:.0f} mg "
-        f"(95 % interval {low} to {high})."
+        f"Mean error leaves {tolerance} at a motion intensity of {dose.limit * 1e3:.0f} mg "
+        f"(95 % interval {low} to {high}){but}."
     )
+
+
+def _outside_throughout(dose: DoseResponse, tolerance: str, *, everywhere: bool) -> str:
+    """Say whether error that is too large from the least motion on grows with motion."""
+    first, last = np.interp(dose.bin_intensity[[0, -1]], dose.grid, dose.fit_bpm)
+    if last - first >= max(HARDLY_BPM, HARDLY * first):
+        return (
+            f"Mean error is outside {tolerance} from the least motion on and grows with motion, "
+            f"from {first:.0f} to {last:.0f} bpm."
+        )
+    if everywhere:
+        return (
+            f"Mean error is outside {tolerance} at every motion intensity seen and hardly grows "
+            "with it, so intensity does not explain it."
+        )
+    return f"Mean error does not grow with motion intensity: {_where_largest(dose)}."
+
+
+def _where_largest(dose: DoseResponse, among: BoolArray | None = None) -> str:
+    """Say where the mean error is largest among these bins."""
+    means = dose.bin_mean_bpm if among is None else np.where(among, dose.bin_mean_bpm, -np.inf)
+    worst = int(np.argmax(means))
+    at = f"{dose.bin_mean_bpm[worst]:.1f} bpm around {dose.bin_intensity[worst] * 1e3:.0f} mg"
+    return f"it is largest with {at}" if among is None else f"it is also {at}"
 
 
 def capital(text: str) -> str:
