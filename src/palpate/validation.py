@@ -9,6 +9,8 @@ from numpy.typing import ArrayLike, NDArray
 
 MIN_RATE_HZ = 0.01
 MAX_RATE_HZ = 100_000.0
+LARGEST = 1e60
+"""No sensor gives a larger number, and the fourth powers of this one still add up."""
 
 
 class InputError(ValueError):
@@ -31,7 +33,10 @@ def checked_rate(fs_hz: float, name: str = "fs_hz") -> float:
 
 def checked_positive(value: float, name: str) -> float:
     """Return a finite number above zero."""
-    number = float(value)
+    try:
+        number = float(value)
+    except (TypeError, ValueError):
+        number = float("nan")
     if not (np.isfinite(number) and number > 0):
         raise InputError(f"{name} is {value!r}; it must be a finite number above zero")
     return number
@@ -46,7 +51,7 @@ def checked_choice(value: str, allowed: Iterable[str], name: str) -> str:
 
 
 def checked_signal(values: ArrayLike, name: str) -> NDArray[np.float64]:
-    """Return a one-dimensional float64 array ``(n,)``; NaN and inf are allowed."""
+    """Return a one-dimensional float64 array ``(n,)``; NaN and inf are allowed, masked is NaN."""
     array = _as_float(values, name)
     if array.ndim != 1:
         raise InputError(f"{name} has shape {array.shape}; it must be one-dimensional (n,)")
@@ -70,6 +75,14 @@ def checked_columns(values: ArrayLike, name: str) -> NDArray[np.float64]:
     return array
 
 
+def checked_samples(values: ArrayLike, name: str) -> NDArray[np.float64]:
+    """Return a float64 array of the shape it has, ``(n,)`` or ``(n, k)``, ``k >= 0``."""
+    array = _as_float(values, name)
+    if array.ndim not in (1, 2):
+        raise InputError(f"{name} has shape {array.shape}; it must be (n,) or (n, channels)")
+    return array
+
+
 def checked_times(values: ArrayLike, name: str) -> NDArray[np.float64]:
     """Return finite, non-decreasing times in seconds ``(n,)``."""
     times = checked_signal(values, name)
@@ -85,7 +98,28 @@ def checked_times(values: ArrayLike, name: str) -> NDArray[np.float64]:
 
 
 def _as_float(values: ArrayLike, name: str) -> NDArray[np.float64]:
-    array = np.asarray(values)
+    try:
+        array = np.asarray(values)
+    except ValueError:
+        raise InputError(f"{name} has rows of different lengths; make them equally long") from None
     if array.dtype.kind not in "biuf":
         raise InputError(f"{name} holds {array.dtype} values; it must hold real numbers")
-    return array.astype(np.float64, copy=False)
+    numbers = array.astype(np.float64, copy=False)
+    if isinstance(values, np.ma.MaskedArray):
+        numbers = np.where(np.ma.getmaskarray(values), np.nan, numbers)
+    _check_size(numbers, name)
+    return numbers
+
+
+def _check_size(numbers: NDArray[np.float64], name: str) -> None:
+    """Refuse numbers whose powers would overflow; inf, like NaN, is a missing sample."""
+    low = np.fmin.reduce(numbers, axis=None, initial=0.0)
+    high = np.fmax.reduce(numbers, axis=None, initial=0.0)
+    if low >= -LARGEST and high <= LARGEST:
+        return
+    absurd = numbers[np.isfinite(numbers) & (np.abs(numbers) > LARGEST)]
+    if absurd.size:
+        raise InputError(
+            f"{name} holds {absurd[0]:g}, and no sensor gives more than {LARGEST:g}; write missing "
+            "samples as NaN"
+        )

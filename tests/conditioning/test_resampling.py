@@ -3,7 +3,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from palpate.conditioning import interpolate, resample
+from palpate.conditioning import interpolate, resample, zero_phase
+from palpate.validation import InputError
 
 
 @pytest.mark.parametrize(
@@ -44,3 +45,43 @@ def test_interpolation_is_undefined_outside_the_times_given() -> None:
     assert result[1] == 20.0
     assert np.isnan(result[[0, 2]]).all()
     assert np.isnan(interpolate(np.array([]), np.array([]), np.array([1.0]))).all()
+
+
+def test_any_sequence_of_numbers_is_taken() -> None:
+    values = [float(i % 5) for i in range(200)]
+    array = np.array(values)
+    np.testing.assert_array_equal(
+        resample(values, fs_hz=100.0, to_hz=50.0), resample(array, fs_hz=100.0, to_hz=50.0)
+    )
+    np.testing.assert_array_equal(
+        zero_phase(values, fs_hz=100.0, high_hz=5.0), zero_phase(array, fs_hz=100.0, high_hz=5.0)
+    )
+    assert interpolate([0, 2], [0, 20], [1]).tolist() == [10.0]
+
+
+def test_a_series_with_an_index_of_its_own_is_taken_by_position() -> None:
+    pandas = pytest.importorskip("pandas", reason="makes the series")
+    values = np.sin(np.arange(300) / 10.0)
+    values[100:120] = np.nan
+    series = pandas.Series(values, index=np.arange(300)[::-1])
+    for to_hz in (50.0, 100.0):
+        np.testing.assert_array_equal(
+            resample(series, fs_hz=100.0, to_hz=to_hz), resample(values, fs_hz=100.0, to_hz=to_hz)
+        )
+
+
+def test_what_is_masked_is_missing() -> None:
+    masked = np.ma.masked_array(np.ones(200), mask=np.arange(200) < 50)
+    assert np.isnan(resample(masked, fs_hz=100.0, to_hz=50.0)[:24]).all()
+    assert np.isnan(zero_phase(masked, fs_hz=100.0, high_hz=5.0)[:50]).all()
+
+
+def test_times_and_values_must_be_equally_many() -> None:
+    with pytest.raises(InputError, match="3 times but 2 values"):
+        interpolate([0.0, 1.0, 2.0], [0.0, 1.0], [0.5])
+
+
+@pytest.mark.parametrize("values", ["light", np.zeros((2, 2, 2)), [[1.0], [1.0, 2.0]]])
+def test_what_cannot_be_samples_is_refused(values: object) -> None:
+    with pytest.raises(InputError, match="values"):
+        resample(values, fs_hz=100.0, to_hz=50.0)  # type: ignore[arg-type]

@@ -6,17 +6,18 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy import signal
 
 from palpate.conditioning.gaps import bridge_gaps
 from palpate.signals import FloatArray
-from palpate.validation import InputError, checked_rate
+from palpate.validation import InputError, checked_rate, checked_samples
 
 Kind = Literal["lowpass", "highpass", "bandpass"]
 
 
 def zero_phase(
-    values: FloatArray,
+    values: ArrayLike,
     *,
     fs_hz: float,
     low_hz: float | None = None,
@@ -47,8 +48,9 @@ def zero_phase(
     Raises
     ------
     InputError
-        If no edge is left or the edges are not in order.
+        If no edge is left, the edges are not in order, or these are no samples.
     """
+    values = checked_samples(values, "values")
     fs_hz = checked_rate(fs_hz)
     if high_hz is not None and high_hz >= 0.499 * fs_hz:
         high_hz = None

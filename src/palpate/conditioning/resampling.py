@@ -5,23 +5,36 @@ from __future__ import annotations
 from fractions import Fraction
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy import signal
 
 from palpate.conditioning.filters import zero_phase
 from palpate.conditioning.gaps import bridge_gaps
 from palpate.signals import FloatArray
-from palpate.validation import checked_rate, checked_times
+from palpate.validation import (
+    InputError,
+    checked_rate,
+    checked_samples,
+    checked_signal,
+    checked_times,
+)
 
 MAX_RATIO_TERM = 2000
 
 
-def resample(values: FloatArray, *, fs_hz: float, to_hz: float) -> FloatArray:
-    """Resample along axis 0 from ``fs_hz`` to ``to_hz`` with an anti-aliasing FIR filter.
+def resample(values: ArrayLike, *, fs_hz: float, to_hz: float) -> FloatArray:
+    """Resample ``values``, ``(n,)`` or ``(n, k)``, with an anti-aliasing FIR filter.
 
     Sample ``i`` of the result is at ``i / to_hz`` seconds after the first input
     sample. Gaps are bridged for the filter and are NaN in the result where the
     nearest input sample was not finite.
+
+    Raises
+    ------
+    InputError
+        If these are no samples, or a rate cannot be one.
     """
+    values = checked_samples(values, "values")
     fs_hz, to_hz = checked_rate(fs_hz), checked_rate(to_hz, "to_hz")
     if fs_hz == to_hz or values.shape[0] == 0:
         return np.array(values, dtype=np.float64)
@@ -44,9 +57,20 @@ def resample(values: FloatArray, *, fs_hz: float, to_hz: float) -> FloatArray:
     return np.asarray(result, dtype=np.float64)
 
 
-def interpolate(time_s: FloatArray, values: FloatArray, at_s: FloatArray) -> FloatArray:
-    """Interpolate linearly along axis 0; NaN outside ``[time_s[0], time_s[-1]]``."""
-    time_s = checked_times(time_s, "time_s")
+def interpolate(time_s: ArrayLike, values: ArrayLike, at_s: ArrayLike) -> FloatArray:
+    """Interpolate ``values``, ``(n,)`` or ``(n, k)``, linearly at the times ``at_s (m,)``.
+
+    The result is NaN outside ``[time_s[0], time_s[-1]]``.
+
+    Raises
+    ------
+    InputError
+        If ``time_s (n,)`` is not sorted and finite, or not as long as ``values``.
+    """
+    time_s, at_s = checked_times(time_s, "time_s"), checked_signal(at_s, "at_s")
+    values = checked_samples(values, "values")
+    if time_s.size != values.shape[0]:
+        raise InputError(f"there are {time_s.size} times but {values.shape[0]} values")
     if time_s.size == 0:
         return np.full((at_s.size, *values.shape[1:]), np.nan)
     columns = values.reshape(values.shape[0], -1)
