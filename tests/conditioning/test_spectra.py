@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from palpate.conditioning import parabolic_peak, power_spectra
+from palpate.conditioning import parabolic_peak, power_spectra, vertex_shift
 
 FS_HZ = 25.0
 
@@ -38,3 +38,14 @@ def test_columns_keep_their_place() -> None:
     windows = np.stack([np.column_stack((tone(1.0), tone(3.0)))])
     freqs_hz, power = power_spectra(windows, fs_hz=FS_HZ)
     assert freqs_hz[np.argmax(power[0], axis=0)].tolist() == pytest.approx([1.0, 3.0])
+
+
+@given(st.floats(-0.5, 0.5), st.floats(-5.0, -0.01), st.floats(-100.0, 100.0))
+def test_the_summit_of_a_parabola_is_found(at: float, bend: float, height: float) -> None:
+    left, peak, right = (np.array([height + bend * (x - at) ** 2]) for x in (-1.0, 0.0, 1.0))
+    assert vertex_shift(left, peak, right)[0] == pytest.approx(at, abs=1e-9)
+
+
+def test_without_a_summit_nothing_is_shifted_and_never_by_more_than_half() -> None:
+    left, peak, right = np.array([[0.0, 1.0, 0.0], [2.0, 1.0, 2.0], [0.0, 9.0, 10.0]]).T
+    assert vertex_shift(left, peak, right).tolist() == [0.0, 0.0, 0.5]

@@ -3,7 +3,7 @@
 from palpate.conditioning.filters import zero_phase
 from palpate.conditioning.gaps import bridge_gaps, runs
 from palpate.conditioning.resampling import interpolate, resample
-from palpate.conditioning.spectra import parabolic_peak, power_spectra
+from palpate.conditioning.spectra import parabolic_peak, power_spectra, vertex_shift
 from palpate.conditioning.windows import STEP_S, WINDOW_S, window_grid, window_samples, windowed
 
 __all__ = [
@@ -15,6 +15,7 @@ __all__ = [
     "power_spectra",
     "resample",
     "runs",
+    "vertex_shift",
     "window_grid",
     "window_samples",
     "windowed",

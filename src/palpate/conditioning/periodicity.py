@@ -11,8 +11,9 @@ from __future__ import annotations
 import numpy as np
 from scipy import fft
 
+from palpate.conditioning.spectra import vertex_shift
 from palpate.conditioning.statistics import ratio
-from palpate.signals import FloatArray, IntArray
+from palpate.signals import FloatArray
 
 
 def self_similarity(windows: FloatArray, *, max_lag: int) -> FloatArray:
@@ -72,13 +73,6 @@ def shortest_period(
     best = height.max(axis=1, initial=0.0)
     lag = np.argmax(height >= near_best * best[:, np.newaxis], axis=1) + shortest
     found = best > 0
-    at_lag = np.clip(similarity[np.arange(lag.size), lag], 0.0, 1.0)
-    period = np.where(found, lag + _vertex_shift(similarity, lag), np.nan)
-    return period, np.where(found, at_lag, 0.0)
-
-
-def _vertex_shift(similarity: FloatArray, lag: IntArray) -> FloatArray:
-    rows = np.arange(lag.size)
-    left, mid, right = (similarity[rows, lag + d] for d in (-1, 0, 1))
-    bend = 2.0 * mid - left - right
-    return np.clip(ratio(0.5 * (right - left), bend, undefined=0.0), -0.5, 0.5)
+    left, at_lag, right = (similarity[np.arange(lag.size), lag + d] for d in (-1, 0, 1))
+    period = np.where(found, lag + vertex_shift(left, at_lag, right), np.nan)
+    return period, np.where(found, np.clip(at_lag, 0.0, 1.0), 0.0)

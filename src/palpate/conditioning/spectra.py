@@ -46,8 +46,17 @@ def parabolic_peak(power: FloatArray, peak: IntArray) -> FloatArray:
     rows = np.arange(power.shape[0])
     inner = np.clip(peak, 1, power.shape[1] - 2)
     tiny = np.finfo(np.float64).tiny
-    left, mid, right = (np.log(np.maximum(power[rows, inner + d], tiny)) for d in (-1, 0, 1))
-    curve = left - 2.0 * mid + right
-    with np.errstate(divide="ignore", invalid="ignore"):
-        shift = np.where(curve < 0, 0.5 * (left - right) / curve, 0.0)
-    return np.where(inner == peak, peak + np.clip(shift, -0.5, 0.5), peak.astype(np.float64))
+    shift = vertex_shift(*(np.log(np.maximum(power[rows, inner + d], tiny)) for d in (-1, 0, 1)))
+    return np.where(inner == peak, peak + shift, peak.astype(np.float64))
+
+
+def vertex_shift(left: FloatArray, peak: FloatArray, right: FloatArray) -> FloatArray:
+    """Return how far from ``peak`` the parabola through three neighbours has its summit.
+
+    Each is ``(n,)``, one step apart; the shift is in steps, -0.5 to 0.5, and 0 where the
+    three have no summit.
+    """
+    bend = left - 2.0 * peak + right
+    shift = np.zeros(bend.shape)
+    np.divide(0.5 * (left - right), bend, out=shift, where=bend < 0)
+    return np.clip(shift, -0.5, 0.5)

@@ -10,6 +10,8 @@ from palpate.signals import BoolArray, FloatArray, IntArray
 MAX_MISSING_SHARE = 0.25
 """A window that misses more of its samples is undefined: its measures would describe the
 straight lines that bridge its gaps (own choice)."""
+MAD_TO_SD = 1.4826
+"""Standard deviation of Gaussian noise over its median absolute deviation."""
 
 
 def window_means(values: FloatArray | BoolArray, first: IntArray, width: int) -> FloatArray:

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from palpate.conditioning import bridge_gaps, zero_phase
+from palpate.conditioning import bridge_gaps, vertex_shift, zero_phase
 from palpate.conditioning.statistics import ratio
 from palpate.ecg.agreement import MATCH_S
 from palpate.signals import FloatArray, IntArray
@@ -69,8 +69,7 @@ class Resemblance:
         rows = np.arange(index.size)
         left, top, right = (around[rows, best + d] for d in (-1, 0, 1))
         summit = (top > left) & (top >= right) & (top > _ALIGN_RESEMBLANCE)
-        bend = np.where(summit, left - 2.0 * top + right, -1.0)
-        moved = (index + best - reach - 1 + 0.5 * (left - right) / bend) / self.fs_hz
+        moved = (index + best - reach - 1 + vertex_shift(left, top, right)) / self.fs_hz
         return np.where(summit, moved, time_s)
 
 

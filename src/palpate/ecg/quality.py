@@ -46,7 +46,7 @@ from palpate.conditioning import (
     zero_phase,
 )
 from palpate.conditioning.rails import at_rail
-from palpate.conditioning.statistics import ratio, window_means
+from palpate.conditioning.statistics import MAD_TO_SD, ratio, window_means
 from palpate.signals import BoolArray, FloatArray, IntArray, WindowTable
 from palpate.validation import checked_columns, checked_rate
 
@@ -91,7 +91,6 @@ _CYCLE_S = 1.5
 _FLAT_S = 1.0
 _FLAT_RATIO = 0.02
 _ROUNDING = 1e-9  # of the largest value: a constant, filtered
-_MAD_TO_SD = 1.4826  # for Gaussian noise
 _CHUNK_WINDOWS = 512
 
 
@@ -208,7 +207,7 @@ def _amplitude(in_band: FloatArray, fs_hz: float) -> FloatArray:
 
 def _robust_sd(windows: FloatArray) -> FloatArray:
     """Standard deviation that the complexes, a small part of the time, do not reach."""
-    return np.asarray(_MAD_TO_SD * np.median(np.abs(windows), axis=1))
+    return np.asarray(MAD_TO_SD * np.median(np.abs(windows), axis=1))
 
 
 def _mains_amplitude(windows: FloatArray, fs_hz: float) -> FloatArray:

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import ndimage, signal
 
-from palpate.conditioning import bridge_gaps
+from palpate.conditioning import bridge_gaps, vertex_shift
 from palpate.signals import FloatArray
 from palpate.validation import InputError, checked_columns, checked_rate
 
@@ -77,7 +77,5 @@ def _vertex(curve: FloatArray) -> FloatArray:
     rows, last = np.arange(curve.shape[0]), curve.shape[1] - 1
     top = curve.argmax(axis=1)
     inner = np.clip(top, 1, last - 1)
-    left, here, right = (curve[rows, inner + d] for d in (-1, 0, 1))
-    bend = left - 2.0 * here + right
-    shift = np.where(bend < 0, 0.5 * (left - right) / np.minimum(bend, -1e-300), 0.0)
-    return np.where(inner == top, inner + np.clip(shift, -0.5, 0.5), np.nan)
+    shift = vertex_shift(*(curve[rows, inner + d] for d in (-1, 0, 1)))
+    return np.where(inner == top, inner + shift, np.nan)

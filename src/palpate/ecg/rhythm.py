@@ -34,6 +34,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft, ndimage
 
+from palpate.conditioning.statistics import MAD_TO_SD
 from palpate.ecg.agreement import marked_near, shared_beats
 from palpate.ecg.morphology import Resemblance, resemblance_to_beats
 from palpate.ecg.qrs_energy import REFRACTORY_S
@@ -61,7 +62,6 @@ _SPREAD_PER_IRREGULARITY = 2.0
 _IRREGULARITY_STEPS = 31
 _STEP_COST_LIMIT = 1.5
 _SETTLED = 10.0  # more than any detour could save
-_MAD_TO_SD = 1.4826
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -184,7 +184,7 @@ def _rhythm_spread(first_s: FloatArray, both: BoolArray, at_s: FloatArray) -> Fl
     change = np.abs(np.diff(np.log(np.maximum(np.diff(first_s), 1e-3))))[undisputed]
     if change.size == 0:
         return np.full(at_s.shape, _RHYTHM_SPREAD)
-    irregularity = _MAD_TO_SD * ndimage.median_filter(change, _IRREGULARITY_STEPS, mode="nearest")
+    irregularity = MAD_TO_SD * ndimage.median_filter(change, _IRREGULARITY_STEPS, mode="nearest")
     local = np.interp(at_s, first_s[1:-1][undisputed], irregularity)
     return np.maximum(_RHYTHM_SPREAD, _SPREAD_PER_IRREGULARITY * local)
 

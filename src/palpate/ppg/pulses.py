@@ -29,7 +29,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import ndimage
 
-from palpate.conditioning import resample, runs, window_samples, windowed
+from palpate.conditioning import resample, runs, vertex_shift, window_samples, windowed
 from palpate.conditioning.periodicity import self_similarity, shortest_period
 from palpate.ppg.preparation import Prepared, prepare
 from palpate.signals import FloatArray, IntArray
@@ -85,7 +85,7 @@ def pulse_times(prepared: Prepared, *, fs_hz: float, method: str = "adaptive") -
     peaks = peaks[(peaks > 0) & (peaks < signal.size - 1)]
     peaks = peaks[~prepared.missing[peaks]]
     peaks = _far_enough(peaks, signal[peaks], REFRACTORY_S * fs_hz)
-    return _vertex(signal, peaks) / fs_hz
+    return (peaks + vertex_shift(*(signal[peaks + d] for d in (-1, 0, 1)))) / fs_hz
 
 
 def _local_period_s(slow: FloatArray) -> FloatArray:
@@ -147,10 +147,3 @@ def _far_enough(peaks: IntArray, height: FloatArray, distance: float) -> IntArra
         lower = np.where(height[left] < height[left + 1], left, left + 1)
         peaks, height = np.delete(peaks, lower), np.delete(height, lower)
     return peaks
-
-
-def _vertex(signal: FloatArray, peaks: IntArray) -> FloatArray:
-    left, mid, right = (signal[peaks + d] for d in (-1, 0, 1))
-    curve = left - 2.0 * mid + right
-    shift = np.where(curve < 0, 0.5 * (left - right) / np.where(curve < 0, curve, -1.0), 0.0)
-    return np.asarray(peaks + np.clip(shift, -0.5, 0.5))

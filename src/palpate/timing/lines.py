@@ -13,13 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
+from palpate.conditioning.statistics import MAD_TO_SD
 from palpate.signals import BoolArray, FloatArray
 
 DRIFT_PRIOR_PPM = 200.0
 """Crystals keep tens of ppm, cheap oscillators hundreds (common practice, no source)."""
 BIWEIGHT = 4.685
 """Tukey's constant for 95 % efficiency on Gaussian errors."""
-MAD_TO_SD = 1.4826
 ROUNDS = 20
 
 

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft
 
+from palpate.conditioning import vertex_shift
 from palpate.signals import FloatArray, IntArray
 from palpate.timing.consensus import best_shear, chance_of, rivals_of, slopes_to_try
 from palpate.timing.curves import FLAT, MAX_CORRELATION, evidence
@@ -196,10 +197,8 @@ def _own_peaks(rows: FloatArray, expected: FloatArray) -> tuple[FloatArray, Floa
         place = np.clip(place + step, 0, last)
     inner = np.clip(place, 1, last - 1)
     before, here, after = (rows[index, inner + d] for d in (-1, 0, 1))
-    curve = before - 2.0 * here + after
-    at = np.where(curve < 0, 0.5 * (before - after) / np.where(curve < 0, curve, 1.0), 0.0)
     inside = (place > 0) & (place < last)
-    return inner + np.clip(at, -0.5, 0.5), np.where(inside, here, 0.0)
+    return inner + vertex_shift(before, here, after), np.where(inside, here, 0.0)
 
 
 def piece_of(
