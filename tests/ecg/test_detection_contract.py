@@ -83,6 +83,23 @@ def test_the_input_is_not_changed(method: str, ecg: Floats) -> None:
 
 
 @every_method
+def test_masked_samples_have_no_beats(method: str, ecg: Floats) -> None:
+    masked = np.ma.masked_array(ecg, mask=np.zeros(ecg.size, dtype=bool))
+    masked[5000:7000] = np.ma.masked
+    found = detect_qrs(masked, fs_hz=FS_HZ, method=method)
+    assert not np.any((found >= 5000) & (found < 7000))
+    missing = np.where(masked.mask, np.nan, ecg)
+    np.testing.assert_array_equal(found, detect_qrs(missing, fs_hz=FS_HZ, method=method))
+
+
+@every_method
+@pytest.mark.parametrize("size", [1e-30, 1e59])
+def test_no_size_that_is_let_in_overflows(method: str, size: float, ecg: Floats) -> None:
+    plain = detect_qrs(ecg, fs_hz=FS_HZ, method=method)
+    np.testing.assert_array_equal(detect_qrs(size * ecg, fs_hz=FS_HZ, method=method), plain)
+
+
+@every_method
 @pytest.mark.parametrize("gain", [1e-4, 0.03, 7.0, 1e4])
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 def test_gain_and_polarity_do_not_matter(
@@ -316,9 +333,10 @@ def test_any_numbers_give_marks_inside_the_record(method: str, values: list[floa
     assert np.all(np.diff(found) > 0)
 
 
-def test_an_unknown_method_is_named_with_what_there_is() -> None:
+@pytest.mark.parametrize("method", ["slop", None, 3])
+def test_an_unknown_method_is_named_with_what_there_is(method: object) -> None:
     with pytest.raises(InputError, match="slope, wavelet"):
-        detect_qrs(np.zeros(1000), fs_hz=FS_HZ, method="slop")
+        detect_qrs(np.zeros(1000), fs_hz=FS_HZ, method=method)  # type: ignore[arg-type]
 
 
 def test_a_rate_too_low_for_qrs_complexes_is_refused() -> None:

@@ -21,11 +21,11 @@ from palpate.ecg.wavelet import wavelet_beats
 from palpate.signals import FloatArray, IntArray
 from palpate.validation import InputError, checked_choice, checked_columns, checked_rate
 
-METHODS = ("slope", "wavelet")
-"""The detectors written here; ``neurokit:NAME`` names any of neurokit2's."""
-
 MIN_ECG_RATE_HZ = 80.0
 _DETECTORS = {"slope": slope_beats, "wavelet": wavelet_beats}
+
+METHODS = tuple(_DETECTORS)
+"""The detectors written here; ``neurokit:NAME`` names any of neurokit2's."""
 
 
 def detect_qrs(ecg: ArrayLike, *, fs_hz: float, method: str = "slope") -> IntArray:
@@ -58,7 +58,7 @@ def detect_qrs(ecg: ArrayLike, *, fs_hz: float, method: str = "slope") -> IntArr
         raise InputError(
             f"fs_hz is {fs_hz:g} Hz; QRS detection needs at least {MIN_ECG_RATE_HZ:g} Hz"
         )
-    if not method.startswith(PREFIX):
+    if not str(method).startswith(PREFIX):
         checked_choice(method, (*METHODS, f"{PREFIX}NAME"), "method")
     filled, missing = bridge_gaps(leads)
     if missing.all():
