@@ -194,6 +194,24 @@ def test_a_detector_that_fails_on_a_record_does_not_stop_the_others(folder, tmp_
     assert scored.score is not None
 
 
+def test_seconds_and_a_spoilt_input_are_answered(folder, tmp_path, monkeypatch):
+    (tmp_path / "odd_detectors.py").write_text(
+        "def seconds(ecg, fs_hz):\n"
+        "    return [0.6 + 0.8 * i for i in range(40)]\n"
+        "def spoils(ecg, fs_hz):\n"
+        "    ecg[:] = 0.0\n"
+        "    return []\n"
+    )
+    monkeypatch.chdir(tmp_path)
+    options = Options(detector="odd_detectors:seconds", learning_s=5.0)
+    (failed,) = validate_detector(folder, options, records=["ridge"])
+    assert failed.score is None
+    assert failed.failure.startswith("the detector returned fractions up to 31.8")
+    options = Options(detector="odd_detectors:spoils", learning_s=5.0)
+    (run,) = validate_detector(folder, options, records=["ridge"])
+    assert np.ptp(run.worst[0].ecg) > 0.5
+
+
 def test_a_fault_in_a_worker_reaches_the_caller(folder):
     with pytest.raises(InputError, match="has 0 to 1, or all"):
         list(validate_detector(folder, Options(lead="7"), records=["ridge"], workers=2))
@@ -219,7 +237,7 @@ def test_a_worker_that_dies_is_explained(folder, tmp_path, monkeypatch):
         (Options(detector="nowhere:nothing"), (), "no detector"),
         (Options(learning_s=5.0, noise="generated:thunder"), (), "kind of noise"),
         (Options(learning_s=5.0, noise="no/such/record"), (), "does not exist"),
-        (Options(learning_s=60.0), (), "learning period"),
+        (Options(learning_s=60.0), (), "record ridge: .* learning period of 60 s"),
     ],
 )
 def test_bad_input_is_explained(folder, options, records, hint):

@@ -32,7 +32,22 @@ def strange_module(tmp_path, monkeypatch):
         "class Holder:\n"
         "    inside = staticmethod(by_position)\n"
         "number = 3\n"
+        "BEATS = np.arange(0.5, 29.6, 0.8)\n"
+        "def seconds(ecg, fs_hz):\n"
+        "    return BEATS\n"
+        "def mask(ecg, fs_hz):\n"
+        "    return np.isin(np.arange(len(ecg)), np.round(BEATS * fs_hz))\n"
+        "def zeros_and_ones(ecg, fs_hz):\n"
+        "    return mask(ecg, fs_hz).astype(int)\n"
+        "def nothing(ecg, fs_hz):\n"
+        "    return None\n"
+        "def early(ecg, fs_hz):\n"
+        "    return [3, 17.5]\n"
+        "def vandal(ecg, fs_hz):\n"
+        "    ecg[:] = 0.0\n"
+        "    return []\n"
     )
+    (tmp_path / "broken_detectors.py").write_text("detect = 1 / 0\n")
     monkeypatch.chdir(tmp_path)
 
 
@@ -68,6 +83,8 @@ def test_a_function_of_the_current_folder(ecg, name, expected):
         ("absent_module:function", "no detector"),
         ("strange_detectors:number", "not a function"),
         (":", "no detector"),
+        ("..:x", "no detector '..:x'"),
+        ("broken_detectors:detect", "no detector .* name it as module:function"),
     ],
 )
 def test_a_function_that_is_not_there_is_explained(name, hint):
@@ -77,11 +94,39 @@ def test_a_function_that_is_not_there_is_explained(name, hint):
 
 @pytest.mark.usefixtures("strange_module")
 @pytest.mark.parametrize(
-    ("name", "hint"), [("outside", "outside the record"), ("pairs", r"shape \(1, 2\)")]
+    ("name", "hint"),
+    [
+        ("outside", "outside the record"),
+        ("pairs", r"shape \(1, 2\)"),
+        ("seconds", "up to 29.3 in a record of 30 s, which look like seconds; .* sample numbers"),
+        ("mask", "returned a mask; it must return sample numbers"),
+        ("zeros_and_ones", "returned a mask; it must return sample numbers"),
+        ("nothing", "what the detector returned holds object values"),
+    ],
 )
 def test_what_cannot_be_sample_positions_is_refused(ecg, name, hint):
     with pytest.raises(InputError, match=hint):
         detections(find_detector(f"strange_detectors:{name}"), ecg, FS_HZ)
+
+
+@pytest.mark.usefixtures("strange_module")
+def test_one_fraction_early_in_the_record_may_be_a_sample(ecg):
+    detector = find_detector("strange_detectors:early")
+    with pytest.raises(InputError, match="look like seconds"):
+        detections(detector, ecg, FS_HZ)
+    assert detections(detector, ecg, 10_000.0).tolist() == [3, 17.5]  # 0.75 s
+
+
+@pytest.mark.usefixtures("strange_module")
+def test_a_detector_that_changes_its_input_changes_a_copy(ecg):
+    before = ecg.copy()
+    assert detections(find_detector("strange_detectors:vandal"), ecg, FS_HZ).size == 0
+    np.testing.assert_array_equal(ecg, before)
+
+
+def test_a_function_without_a_signature_is_called_by_position(ecg):
+    found = detections(find_detector("numpy:maximum"), np.zeros(30), 4.0)
+    np.testing.assert_array_equal(found, np.full(30, 4.0))
 
 
 def test_neurokit_by_name(ecg):

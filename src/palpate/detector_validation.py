@@ -225,9 +225,10 @@ def _run(task: _Task) -> list[RecordRun]:
         reference = record.reference
         measured = [BEAT_CLASS.get(symbol) in _MEASURED_CLASSES for symbol in reference.symbol]
         for snr_db in options.snr_db:
-            noisy = add_noise(
-                record.ecg, noise, reference.time_s[measured], fs_hz=record.fs_hz, snr_db=snr_db
-            )
+            with _about(record.name):
+                noisy = add_noise(
+                    record.ecg, noise, reference.time_s[measured], fs_hz=record.fs_hz, snr_db=snr_db
+                )
             runs.append(_scored(replace(record, ecg=noisy, snr_db=snr_db), detector, options))
     return runs
 
@@ -272,21 +273,33 @@ def _scored(record: _AnnotatedEcg, detector: Detector, options: Options) -> Reco
     started = time.perf_counter()
     try:
         found = detections(detector, record.ecg, record.fs_hz)
+    except InputError as fault:
+        return replace(unscored, failure=str(fault))
     except Exception as fault:  # a stranger's detector may raise anything
         return replace(unscored, failure=f"{type(fault).__name__}: {fault}")
     runtime_s = time.perf_counter() - started
-    score = score_detector(
-        record.reference,
-        found / record.fs_hz,
-        fs_hz=record.fs_hz,
-        end_s=duration_s,
-        learning_s=options.learning_s,
-        window_s=options.window_s,
-    )
+    with _about(record.name):
+        score = score_detector(
+            record.reference,
+            found / record.fs_hz,
+            fs_hz=record.fs_hz,
+            end_s=duration_s,
+            learning_s=options.learning_s,
+            window_s=options.window_s,
+        )
     count = STRETCHES_PER_RECORD if np.isnan(record.snr_db) else 0
     stretches = worst_stretches(score.ec57, count=count, end_s=duration_s)
     worst = tuple(_excerpt(record, score, stretch) for stretch in stretches)
     return replace(unscored, runtime_s=runtime_s, score=score, worst=worst)
+
+
+@contextlib.contextmanager
+def _about(record: str) -> Iterator[None]:
+    """Put the record's name before a sentence that does not know it."""
+    try:
+        yield
+    except InputError as fault:
+        raise InputError(f"record {record}: {fault}") from fault
 
 
 def _excerpt(record: _AnnotatedEcg, score: DetectorScore, stretch: Stretch) -> Excerpt:
