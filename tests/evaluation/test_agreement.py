@@ -80,3 +80,14 @@ def test_lengths_must_agree():
 def test_negative_tolerance_is_refused():
     with pytest.raises(InputError, match="0 or more"):
         tolerance_bpm([60.0], absolute_bpm=-1.0)
+
+
+@pytest.mark.parametrize("size", [1e-298, 1e-160, 1e-320, 0.0])
+def test_numbers_next_to_nothing_are_no_fault(size):
+    reference = size * np.array([1.0, 2.0, 3.0])
+    for estimate in (np.array([70.0, 71.0, 75.0]), 1.5 * reference):
+        assert np.isnan(error_summary(reference, estimate).ccc)
+        assert np.isnan(error_summary(estimate, reference).ccc)
+    summary = error_summary(reference, [70.0, 71.0, 75.0])
+    assert summary.mae_bpm == pytest.approx(72.0)
+    assert np.isnan(summary.mape_pct) == (size < 1e-300)

@@ -63,3 +63,22 @@ def test_no_measurement_in_the_test_period_is_undefined():
 def test_bad_input_is_explained(reference_s, reference_bpm, hint):
     with pytest.raises(InputError, match=hint):
         heart_rate_error(reference_s, reference_bpm, [1.0], [60.0])
+
+
+@pytest.mark.parametrize(
+    ("times_s", "hint"),
+    [
+        ([2.0, 1.0], "the series of reference times goes backwards"),
+        ([1.0, np.nan], "the series of reference times holds a time that is not finite"),
+        ([[1.0, 2.0]], "the series of reference times has shape"),
+    ],
+)
+def test_bad_times_are_named_as_those_of_rates(times_s, hint):
+    with pytest.raises(InputError, match=hint):
+        heart_rate_error(times_s, [60.0, 61.0], [1.0], [60.0])
+
+
+def test_a_reference_of_zero_leaves_the_percentage_undefined():
+    error = heart_rate_error([1.0], [0.0], [1.0], [3.0], learning_s=0)
+    assert error.rms_bpm == 3.0
+    assert np.isnan(error.normalised_rms_pct)

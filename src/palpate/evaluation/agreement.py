@@ -42,8 +42,8 @@ class ErrorSummary:
     mae_bpm, rmse_bpm
         Mean absolute and root mean square error.
     mape_pct
-        Mean of 100 · |error| / reference, percent; pairs with a reference of 0 are
-        undefined and make it so.
+        Mean of 100 · |error| / reference, percent; pairs with a reference of 0, or so near
+        that no number holds the ratio, are undefined and make it so.
     sd_bpm
         Standard deviation of the error (n − 1).
     loa_low_bpm, loa_high_bpm
@@ -94,8 +94,9 @@ def error_summary(
     error = estimate - reference
     limits = limits_of_agreement(reference, estimate)
     agreement = concordance(reference, estimate)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        percent = 100.0 * np.abs(error) / np.where(reference == 0.0, np.nan, reference)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        percent = 100.0 * np.abs(error) / reference
+    percent[np.isinf(percent)] = np.nan
     return ErrorSummary(
         n=int(error.size),
         n_undefined=int(defined.size - error.size),

@@ -22,6 +22,7 @@ from scipy import stats
 
 from palpate.validation import InputError, checked_signal
 
+_NO_SPREAD = 1e-60  # fourth powers of less vanish, and of what is divided by it overflow
 _MIN_PAIRS = 3  # the variance of the coefficient divides by n − 2
 
 
@@ -56,6 +57,8 @@ def concordance(
     if x.size < 2 or x.size != y.size or np.ptp(x) == 0.0 or np.ptp(y) == 0.0:
         return Concordance(nan, nan, nan, nan, nan, nan, nan)
     sd_x, sd_y = float(x.std()), float(y.std())
+    if min(sd_x, sd_y) < _NO_SPREAD:
+        return Concordance(nan, nan, nan, nan, nan, nan, nan)
     shift = float(y.mean() - x.mean())
     covariance = float(np.mean((x - x.mean()) * (y - y.mean())))
     ccc = 2.0 * covariance / (sd_x**2 + sd_y**2 + shift**2)

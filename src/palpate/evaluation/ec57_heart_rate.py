@@ -21,13 +21,16 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from palpate.evaluation.ec57 import LEARNING_S
-from palpate.signals import BeatSeries, FloatArray
-from palpate.validation import InputError, checked_signal
+from palpate.signals import FloatArray
+from palpate.validation import InputError, checked_signal, checked_times
 
 
 @dataclass(frozen=True, slots=True)
 class HeartRateError:
-    """Root mean square error over ``n`` measurements; NaN without any."""
+    """Root mean square error over ``n`` measurements; NaN without any.
+
+    The percentage is NaN where the mean of the reference is 0.
+    """
 
     n: int
     rms_bpm: float
@@ -66,11 +69,12 @@ def heart_rate_error(
         return HeartRateError(0, float("nan"), float("nan"), float("nan"))
     rms = float(np.sqrt(np.mean((estimate - paired) ** 2)))
     mean = float(paired.mean())
-    return HeartRateError(paired.size, rms, 100.0 * rms / mean, mean)
+    share_pct = 100.0 * rms / mean if mean else float("nan")
+    return HeartRateError(paired.size, rms, share_pct, mean)
 
 
 def _measurements(times: ArrayLike, rates: ArrayLike, side: str) -> tuple[FloatArray, FloatArray]:
-    at = BeatSeries(np.asarray(times, dtype=np.float64)).time_s
+    at = checked_times(times, f"the series of {side} times")
     rate = checked_signal(rates, f"the {side} rates")
     if at.shape != rate.shape:
         raise InputError(f"the {side} has {at.size} times but {rate.size} rates")
