@@ -49,7 +49,7 @@ from palpate.grid import (
 )
 from palpate.heartrate import METHODS, estimate
 from palpate.motion import check_unit, vibration_label
-from palpate.ppg import condition_ppg, ppg_windows
+from palpate.ppg import ppg_windows
 from palpate.results import DEVICE, BandResult, Options, SessionResult, SourceResult
 from palpate.signals import (
     FloatArray,
@@ -169,8 +169,7 @@ def _examine(band: Recording, reference: WindowTable, options: Options) -> _Exam
         ppg, acc, span = signals.ppg, signals.acc, _span(signals)
         seen = ppg_windows(ppg, **span)
         light = light.joined(seen)
-        clean = condition_ppg(ppg, fs_hz=signals.fs_hz)
-        oracle = oracle.joined(oracle_windows(clean, acc, _trusted_rate(reference, seen), **span))
+        oracle = oracle.joined(oracle_windows(ppg, acc, _trusted_rate(reference, seen), **span))
         rates += [estimate(ppg, acc, method=method, **span) for method in options.methods]
         if moved is not None:
             notes += _unmeasured_note(seen, moved)
