@@ -20,13 +20,13 @@ from palpate.reporting.findings import (
     PLAIN_CAUSES,
     VERDICTS,
     ActivityFinding,
-    activity_at,
     duration_text,
     findings,
     grade_of,
     motion_sentence,
     rises_told,
 )
+from palpate.reporting.source_numbers import activity_at
 from palpate.results import BandResult, SessionResult, SourceResult
 from palpate.signals import Activity, RateSeries
 

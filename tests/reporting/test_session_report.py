@@ -123,6 +123,33 @@ def test_the_summary_is_strict_json_with_the_figures_of_the_result(
     assert all(len(f["sha256"]) == 64 for f in told["files"])
 
 
+def test_what_the_page_shows_of_a_source_is_in_the_summary(report: Report) -> None:
+    with (report.page.parent / "windows.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    page = report.page.read_text(encoding="utf-8")
+    assert len(report.summary["sources"]) > 1
+    for told in report.summary["sources"]:
+        mine = [r for r in rows if (r["band"], r["source"]) == (told["band"], told["source"])]
+        scored = [r for r in mine if r["status"] in ("within", "outside")]
+        outside, n = [r for r in scored if r["status"] == "outside"], len(scored)
+        for row in told["motion_flags"]:
+            flagged = [r for r in scored if r["motion_flag"] == row["flag"]]
+            missed = [r for r in flagged if r["status"] == "outside"]
+            assert (row["n"], row["n"] * row["outside_share"]) == (
+                len(flagged),
+                pytest.approx(len(missed)),
+            )
+        whole = told["causes_by_activity"][-1]
+        assert (whole["activity"], whole["n"]) == ("all", n)
+        for cause, share in whole["shares"].items():
+            assert share * n == pytest.approx(sum(r["cause"] == cause for r in outside))
+        assert sum(row["n"] for row in told["rises"]) == sum(
+            event["kind"] == "rise" for event in told["events"]
+        )
+        if told["doubt_auc"] is not None:
+            assert f"the ROC curve of {told['doubt_auc']:.2f}" in page
+
+
 def test_writing_again_replaces_the_old_report(result: SessionResult, tmp_path: Path) -> None:
     write_report(result, tmp_path)
     alone = write_report(replace(result, bands=()), tmp_path)

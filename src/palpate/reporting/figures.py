@@ -1,6 +1,6 @@
 """Pictures of a session: causes, agreement, error against motion, and which there are in all.
 
-Every function takes finished results and returns a Matplotlib figure; none computes.
+Every function takes finished results and returns a Matplotlib figure; none makes a number.
 """
 
 from __future__ import annotations
@@ -13,8 +13,9 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from palpate.evaluation.scoring import ALL, scored_windows
+from palpate.evaluation.scoring import scored_windows
 from palpate.explanation.dose_response import DoseResponse
+from palpate.reporting.source_numbers import causes_by_activity
 from palpate.reporting.style import (
     BAD,
     INK,
@@ -153,15 +154,12 @@ def _scale_intensity(axis: Axes, low_mg: float, high_mg: float) -> None:
 
 def causes_figure(source: SourceResult) -> Figure:
     """Share of each activity's scored windows that each cause put outside tolerance."""
-    table = source.causes.windows
-    scored = scored_windows(source.windows)
-    rows = [row.activity for row in source.by_activity if row.errors.n]
-    masks = [scored if name == ALL else scored & (table["activity"] == name) for name in rows]
+    rows = causes_by_activity(source)
     labels = [
-        f"{textwrap.shorten(name, LONGEST_LABEL, placeholder=' …')} ({int(mine.sum())})"
-        for name, mine in zip(rows, masks, strict=True)
+        f"{textwrap.shorten(row['activity'], LONGEST_LABEL, placeholder=' …')} ({row['n']})"
+        for row in rows
     ]
-    shown = [cause for cause in CAUSE_COLOURS if (table["cause"][scored] == cause).any()]
+    shown = [cause for cause in CAUSE_COLOURS if rows[-1]["shares"][cause] > 0]
     with figure_style():
         lines = legend_rows(len(shown), columns=3)
         figure, (axis,) = canvas(
@@ -173,7 +171,7 @@ def causes_figure(source: SourceResult) -> Figure:
         places = np.arange(len(rows))
         axis.set_yticks(places, labels)
         for cause in shown:
-            share = [100.0 * (table["cause"][mine] == cause).mean() for mine in masks]
+            share = [100.0 * row["shares"][cause] for row in rows]
             colour = CAUSE_COLOURS[cause]
             axis.barh(places, share, left=begun, height=0.62, color=colour, label=cause)
             begun += share

@@ -21,6 +21,7 @@ from palpate.explanation.dose_response import UNLIKE, DoseResponse
 from palpate.explanation.events import LATEST_S
 from palpate.explanation.oracle_split import light_carries
 from palpate.heartrate import METHODS
+from palpate.reporting.source_numbers import activity_at
 from palpate.results import DEVICE, BandResult, SessionResult, SourceResult
 from palpate.signals import Activity, BoolArray, Recording
 
@@ -318,11 +319,6 @@ def rises_told(seen: int, n: int, late_s: Sequence[float]) -> list[str]:
     if n == 1:
         return [f"It {'saw' if seen else 'missed'} the one rise of the heart rate{late}."]
     return [f"It saw {seen} of {n} rises of the heart rate{late}."]
-
-
-def activity_at(activities: tuple[Activity, ...], at_s: float) -> str:
-    """Return the activity at a time; ``""`` between activities."""
-    return next((a.name for a in activities if a.start_s <= at_s < a.end_s), "")
 
 
 def motion_sentence(dose: DoseResponse) -> str:

@@ -1,34 +1,29 @@
-"""The page of a session: figures and tables poured into a template; nothing is computed."""
+"""The page of a session: figures and tables poured into a template; no number is made here."""
 
 from __future__ import annotations
 
 import math
 import re
-import statistics
-from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
-import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from palpate import __version__
-from palpate.evaluation.scoring import ALL, OUTSIDE, WITHIN, scored_windows
-from palpate.explanation.doubt import area_under_roc
-from palpate.explanation.events import EventResponse
+from palpate.evaluation.scoring import ALL
 from palpate.reporting.figures import figure_name
 from palpate.reporting.findings import (
     CARE_FROM,
     FEW_WINDOWS,
     TRUST_FROM,
     Findings,
-    activity_at,
     activity_grade,
     capital,
     duration_text,
     motion_sentence,
 )
 from palpate.reporting.glance import Glance, GlanceCell, glance_of
+from palpate.reporting.source_numbers import doubt_auc, outside_by_flag, rises_by_activity
 from palpate.reporting.style import data_uri
 from palpate.reporting.tables import (
     cause_rows,
@@ -37,7 +32,7 @@ from palpate.reporting.tables import (
     untrusted_stretches,
 )
 from palpate.reporting.text_tables import percent, signed_tenths, tenths
-from palpate.results import BandResult, SessionResult, SourceResult
+from palpate.results import BandResult, SessionResult
 
 CAUTIONS = (
     "palpate is a research tool and not a medical device. It makes no diagnosis, and nothing on "
@@ -123,9 +118,9 @@ def _band(
                 "causes_figure": uris.get(figure_name(index, band, source, "causes")),
                 "causes": cause_rows(source),
                 "motion_sentence": motion_sentence(source.dose) if source.dose else "",
-                "doubt_auc": _doubt_auc(source),
-                "flags": _by_flag(band, source.windows["status"]),
-                "events": _by_activity(result, source.events),
+                "doubt_auc": doubt_auc(source),
+                "flags": outside_by_flag(source, band),
+                "rises": rises_by_activity(source, result.session.activities),
             }
             for source in band.sources
         ],
@@ -145,55 +140,6 @@ def _glance(result: SessionResult) -> Glance:
     present = {activity for _, activity in cells}
     known = dict.fromkeys(activity.name for activity in result.session.activities)
     return glance_of([name for name in [*known, ALL] if name in present], cells)
-
-
-def _by_activity(
-    result: SessionResult, responses: tuple[EventResponse, ...]
-) -> list[dict[str, Any]]:
-    """Count the reference's rises per activity, and how many the source saw."""
-    groups: dict[str, list[EventResponse]] = {}
-    for response in responses:
-        if response.event.kind == "rise":
-            name = activity_at(result.session.activities, response.event.middle_s)
-            groups.setdefault(name or "between activities", []).append(response)
-    return [
-        {
-            "activity": activity,
-            "n": len(held),
-            "detected": sum(r.detected for r in held),
-            "seen_share": _median([r.seen_share for r in held]),
-            "late_s": _median([r.late_s for r in held]),
-        }
-        for activity, held in groups.items()
-    ]
-
-
-def _median(values: list[float]) -> float:
-    known = [value for value in values if not math.isnan(value)]
-    return statistics.median(known) if known else math.nan
-
-
-def _doubt_auc(source: SourceResult) -> float:
-    """Return how well doubt told without the reference ranks the windows; NaN if it cannot."""
-    scored = scored_windows(source.windows) & np.isfinite(source.windows["doubt"])
-    outside = np.asarray(source.windows["status"][scored] == OUTSIDE)
-    return area_under_roc(outside, source.windows["doubt"][scored])
-
-
-def _by_flag(band: BandResult, status: Any) -> list[dict[str, Any]]:
-    if "flag" not in band.motion:
-        return []
-    counts: Counter[tuple[str, str]] = Counter(
-        zip(band.motion["flag"].tolist(), status.tolist(), strict=True)
-    )
-    rows = []
-    for flag in ("still", "rhythmic", "bursty", "shaking"):
-        inside, outside = counts[flag, WITHIN], counts[flag, OUTSIDE]
-        if inside + outside:
-            rows.append(
-                {"flag": flag, "n": inside + outside, "outside_share": outside / (inside + outside)}
-            )
-    return rows
 
 
 def _kept_together(value: Any) -> Any:

@@ -14,8 +14,14 @@ import numpy as np
 
 from palpate import __version__
 from palpate.conditioning import runs
+from palpate.reporting.source_numbers import (
+    causes_by_activity,
+    doubt_auc,
+    outside_by_flag,
+    rises_by_activity,
+)
 from palpate.results import BandResult, SessionResult, SourceResult
-from palpate.signals import Recording, WindowTable
+from palpate.signals import WindowTable
 
 SCHEMA = 1
 DIGITS = 6
@@ -96,7 +102,7 @@ def summary(result: SessionResult) -> dict[str, Any]:
                 "untrusted_reasons": untrusted_reasons(windows),
             },
             "sources": [
-                _source_summary(source, band.recording)
+                _source_summary(source, band, result)
                 for band in result.bands
                 for source in band.sources
             ],
@@ -170,8 +176,10 @@ def source_files(result: SessionResult) -> list[dict[str, str]]:
     ]
 
 
-def _source_summary(source: SourceResult, recording: Recording) -> dict[str, Any]:
-    dose = source.dose
+def _source_summary(
+    source: SourceResult, band: BandResult, result: SessionResult
+) -> dict[str, Any]:
+    dose, recording = source.dose, band.recording
     return {
         "band": source.band,
         "device": recording.device,
@@ -199,7 +207,11 @@ def _source_summary(source: SourceResult, recording: Recording) -> dict[str, Any
             }
             for response in source.events
         ],
+        "rises": rises_by_activity(source, result.session.activities),
+        "motion_flags": outside_by_flag(source, band),
         "causes": source.causes.counts(),
+        "causes_by_activity": causes_by_activity(source),
+        "doubt_auc": doubt_auc(source),
         "oracle_split": None if source.split is None else asdict(source.split),
         "error_budget": None if source.budget is None else asdict(source.budget),
         "error_variance": None if source.variance is None else asdict(source.variance),

@@ -1,6 +1,6 @@
 """Pictures of a session over time: rates, errors and motion, one above the other.
 
-Every function takes finished results and returns a Matplotlib figure; none computes.
+Every function takes finished results and returns a Matplotlib figure; none makes a number.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Pictures of a detector's validation: where it fails, how it times, what noise does.
 
-Every function takes finished results and returns a Matplotlib figure; none scores.
+Every function takes finished results and returns a Matplotlib figure; none makes a number.
 """
 
 from __future__ import annotations
