@@ -8,6 +8,7 @@ import pytest
 
 from palpate.conditioning import resample
 from palpate.evaluation.scoring import scored_windows
+from palpate.grid import wrist_signals
 from palpate.io import open_session
 from palpate.io.heart_rate_series import held_until
 from palpate.pipeline import explain_session
@@ -168,6 +169,16 @@ def test_a_fault_in_a_band_is_said_with_its_name(session: Session) -> None:
     )
     with pytest.raises(InputError, match=f"recording {band.name!r}: the accelerometer is declared"):
         explain_session(with_band(session, band.name, waveforms=waveforms))
+
+
+def test_light_shorter_than_a_window_is_no_light(session: Session) -> None:
+    band = next(r for r in session.recordings if r.name == "Alder")
+    short = replace(
+        band,
+        waveforms=tuple(replace(w, values=w.values[: int(6 * w.fs_hz)]) for w in band.waveforms),
+    )
+    assert wrist_signals(band, window_s=8.0, step_s=2.0) is not None
+    assert wrist_signals(short, window_s=8.0, step_s=2.0) is None
 
 
 def test_an_ecg_shorter_than_a_window_is_refused(session: Session) -> None:

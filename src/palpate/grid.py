@@ -23,10 +23,12 @@ SAME_INTERVAL = 0.01
 
 
 def wrist_signals(band: Recording, *, window_s: float, step_s: float) -> WristSignals | None:
-    """Return a band's first light and acceleration together; None where it has no light."""
+    """Return a band's first light and acceleration; None where no light fills a window."""
     if not band.of_role(Role.PPG):
         return None
     ppg, fs_hz, start_s = from_grid_point(band, band.of_role(Role.PPG)[0], step_s)
+    if ppg.shape[0] < round(window_s * fs_hz):
+        return None
     acc = beside(band, Role.ACC, start_s=start_s, fs_hz=fs_hz, n=ppg.shape[0], step_s=step_s)
     return WristSignals(ppg, acc, fs_hz, start_s, window_s, step_s)
 
