@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
@@ -12,6 +14,7 @@ from palpate.explanation.causes import (
     UNEXPLAINED,
     score_column,
 )
+from palpate.explanation.sentences import number_text
 from palpate.signals import WindowTable
 
 NOTHING = {
@@ -217,7 +220,7 @@ def test_thresholds_can_be_set() -> None:
         (
             "tracking lag",
             "Estimate 121 bpm, reference 148; it matches the reference 12 s earlier (then the "
-            "error is -1 bpm).",
+            "error is −1 bpm).",
         ),
         (
             "harmonic error",
@@ -243,6 +246,31 @@ def test_thresholds_can_be_set() -> None:
 )
 def test_a_verdict_reads_as_a_sentence_with_its_numbers(name: str, sentence: str) -> None:
     assert attribute_causes(table(SHOWN[name])).sentence(0) == sentence
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "signed", "text"),
+    [
+        (-4.6, 0, False, "−5"),
+        (-0.3, 0, False, "0"),
+        (-0.04, 1, False, "0.0"),
+        (-0.3, 0, True, "+0"),
+        (-1.26, 1, True, "−1.3"),
+        (2.4, 0, True, "+2"),
+    ],
+)
+def test_numbers_have_a_true_minus_and_no_negative_zero(
+    value: float, digits: int, signed: bool, text: str
+) -> None:
+    assert number_text(value, digits, signed=signed) == text
+
+
+@pytest.mark.parametrize("name", sorted(SHOWN))
+def test_sentences_hold_no_hyphen_for_a_minus(name: str) -> None:
+    for snr_db, text in ((-0.3, "0 dB"), (-7.0, "−7 dB")):
+        said = attribute_causes(table({**SHOWN[name], "oracle_snr_db": snr_db})).sentence(0)
+        assert not re.search(r"(?<![\w−])-\d", said)
+        assert text in said or "dB" not in said
 
 
 @pytest.mark.parametrize("name", sorted(SHOWN))

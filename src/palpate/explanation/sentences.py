@@ -28,8 +28,8 @@ def reference_fault(row: Row) -> str:
         text += f" and differ by {abs(_number(row, 'disagreement_bpm')):.0f} bpm"
     if _number(row, "estimate_snr_db") > _number(row, "oracle_snr_db"):
         text += (
-            f", and the light carries the estimate ({_number(row, 'estimate_snr_db'):.0f} dB) "
-            f"rather than the reference ({_number(row, 'oracle_snr_db'):.0f} dB)"
+            f", and the light carries the estimate ({_said(row, 'estimate_snr_db')} dB) "
+            f"rather than the reference ({_said(row, 'oracle_snr_db')} dB)"
         )
     return text
 
@@ -40,7 +40,7 @@ def clock_error(row: Row) -> str:
     return (
         f"{_rates(row)}; the light shows that the band's clock is {abs(off_s):.1f} s "
         f"{'behind' if off_s > 0 else 'ahead'}, and on the right clock the error is "
-        f"{_number(row, 'repaired_bpm'):+.0f} bpm"
+        f"{_said(row, 'repaired_bpm', signed=True)} bpm"
     )
 
 
@@ -50,8 +50,8 @@ def cadence_lock(row: Row) -> str:
     at = multiple * _number(row, "cadence_per_min")
     times = "cadence" if multiple == 1.0 else f"{multiple:g} times the cadence,"
     return (
-        f"estimate {_number(row, 'estimate_bpm'):.0f} bpm sits on {times} {at:.0f}/min, "
-        f"reference {_number(row, 'reference_bpm'):.0f}; {_motion_share(row)}"
+        f"estimate {_said(row, 'estimate_bpm')} bpm sits on {times} {at:.0f}/min, "
+        f"reference {_said(row, 'reference_bpm')}; {_motion_share(row)}"
     )
 
 
@@ -63,14 +63,14 @@ def motion_swamping(row: Row) -> str:
 def shaking(row: Row) -> str:
     """Say how strong the vibration is."""
     return (
-        f"{_rates(row)}; the wrist vibrates with {_number(row, 'shake_rms_g'):.2f} g above 4 Hz "
-        f"({_number(row, 'swing_rms_g'):.2f} g below), {_pulse(row)}"
+        f"{_rates(row)}; the wrist vibrates with {_said(row, 'shake_rms_g', 2)} g above 4 Hz "
+        f"({_said(row, 'swing_rms_g', 2)} g below), {_pulse(row)}"
     )
 
 
 def contact_change(row: Row) -> str:
     """Say what the light's level did."""
-    signs = [f"the light's level moves by {_number(row, 'level_move'):.1f} pulse heights"]
+    signs = [f"the light's level moves by {_said(row, 'level_move', 1)} pulse heights"]
     if _number(row, "clipped_share") > 0:
         signs.append(f"is clipped for {_percent(row, 'clipped_share')} of the window")
     if _number(row, "missing_share") > 0:
@@ -80,20 +80,17 @@ def contact_change(row: Row) -> str:
 
 def low_perfusion(row: Row) -> str:
     """Say how faint the pulse is."""
-    text = (
-        f"{_rates(row)}; the light swings {_number(row, 'swing_share'):.2f} times as high as usual"
-    )
-    index = _number(row, "perfusion_index_pct")
-    if not math.isnan(index):
-        text += f" (perfusion index {index:.2f} %)"
+    text = f"{_rates(row)}; the light swings {_said(row, 'swing_share', 2)} times as high as usual"
+    if not math.isnan(_number(row, "perfusion_index_pct")):
+        text += f" (perfusion index {_said(row, 'perfusion_index_pct', 2)} %)"
     return f"{text} while the wrist is still"
 
 
 def tracking_lag(row: Row) -> str:
     """Say how late the estimate is."""
     return (
-        f"{_rates(row)}; it matches the reference {_number(row, 'late_s'):.0f} s earlier "
-        f"(then the error is {_number(row, 'late_bpm'):+.0f} bpm)"
+        f"{_rates(row)}; it matches the reference {_said(row, 'late_s')} s earlier "
+        f"(then the error is {_said(row, 'late_bpm', signed=True)} bpm)"
     )
 
 
@@ -130,6 +127,15 @@ def unexplained(row: Row, ranked: Sequence[tuple[float, str]], least_score: floa
     )
 
 
+def number_text(value: float, digits: int = 0, *, signed: bool = False) -> str:
+    """Write a number with a true minus sign, and none before what rounds to zero."""
+    return format(value, f"{'+' if signed else '-'}z.{digits}f").replace("-", "−")
+
+
+def _said(row: Row, name: str, digits: int = 0, *, signed: bool = False) -> str:
+    return number_text(_number(row, name), digits, signed=signed)
+
+
 def _number(row: Row, name: str) -> float:
     return float(row.get(name, float("nan")))
 
@@ -139,10 +145,7 @@ def _percent(row: Row, name: str) -> str:
 
 
 def _rates(row: Row) -> str:
-    return (
-        f"estimate {_number(row, 'estimate_bpm'):.0f} bpm, "
-        f"reference {_number(row, 'reference_bpm'):.0f}"
-    )
+    return f"estimate {_said(row, 'estimate_bpm')} bpm, reference {_said(row, 'reference_bpm')}"
 
 
 def _motion_share(row: Row) -> str:
@@ -157,4 +160,4 @@ def _motion_share(row: Row) -> str:
 
 
 def _pulse(row: Row) -> str:
-    return f"and the true rate stands {_number(row, 'oracle_snr_db'):.0f} dB over the rest"
+    return f"and the true rate stands {_said(row, 'oracle_snr_db')} dB over the rest"
