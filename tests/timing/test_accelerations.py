@@ -115,6 +115,14 @@ def test_steady_steps_are_right_or_ambiguous_by_whole_steps() -> None:
     assert Verdict.AMBIGUOUS in verdicts
 
 
+def test_strangers_are_told_what_would_have_been_needed(movement: Callable[..., Floats]) -> None:
+    fit = align_accelerations(
+        movement(1, 300.0), movement(101, 300.0), reference_fs_hz=50.0, fs_hz=50.0
+    )
+    assert fit.verdict is Verdict.UNKNOWN
+    assert fit.reason == "they share too little to be sure (p = 1; below 0.2 is needed)"
+
+
 def test_stillness_is_refused() -> None:
     still = np.tile([0.0, 0.0, 1.0], (30_000, 1))
     fit = align_accelerations(still, still, reference_fs_hz=50.0, fs_hz=50.0)

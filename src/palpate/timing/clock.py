@@ -132,7 +132,7 @@ def fit_clock(
         needed = CANDIDATE if rules.sharp else SIGNIFICANT
         return unknown(
             method,
-            f"they share too little to be sure (p = {p_value:.2g}; below {needed:.0e} is needed)",
+            f"they share too little to be sure (p = {p_value:.2g}; below {needed:g} is needed)",
         )
     return _fitted(pair, believed, method)
 
