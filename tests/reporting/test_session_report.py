@@ -17,8 +17,9 @@ from palpate.reporting.page import environment
 from palpate.reporting.report import Report
 from palpate.reporting.session_report import write_report
 from palpate.reporting.style import svg_bytes
-from palpate.reporting.tables import plain, untrusted_stretches
+from palpate.reporting.tables import untrusted_stretches
 from palpate.reporting.timeline_figures import session_figure
+from palpate.reporting.values import plain
 from palpate.results import SessionResult
 from palpate.signals import WindowTable
 from palpate.validation import InputError

@@ -22,9 +22,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--output",
         type=Path,
         default=Path("palpate-demo"),
-        help="folder for the session's files and the report (default: palpate-demo)",
+        help="folder for the session's files and the report (default: %(default)s)",
     )
-    parser.add_argument("--seed", type=seed, default=1, help="another seed is another evening")
+    parser.add_argument(
+        "--seed",
+        type=seed,
+        default=1,
+        help="another seed is another evening (default: %(default)s)",
+    )
     add_analysis_arguments(parser)
 
 

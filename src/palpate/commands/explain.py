@@ -44,35 +44,36 @@ def add_analysis_arguments(parser: argparse.ArgumentParser) -> None:
         default="conventional,robust",
         metavar="NAME[,NAME...]",
         help="wrist estimators to run on raw light: conventional, adaptive, robust, "
-        "robust_online (default: conventional,robust)",
+        "robust_online (default: %(default)s)",
     )
     parser.add_argument(
         "--window",
         type=between(4.0, 120.0),
         default=8.0,
         metavar="S",
-        help="window length, s (default: 8)",
+        help="window length, s (default: %(default)g)",
     )
     parser.add_argument(
         "--step",
         type=between(0.1, 120.0),
         default=2.0,
         metavar="S",
-        help="window step, s (default: 2)",
+        help="window step, s (default: %(default)g)",
     )
     parser.add_argument(
         "--tolerance-bpm",
         type=not_negative,
         default=5.0,
         metavar="BPM",
-        help="absolute tolerance, bpm (default: 5)",
+        help="absolute tolerance, bpm (default: %(default)g)",
     )
     parser.add_argument(
         "--tolerance-share",
         type=not_negative,
         default=0.10,
         metavar="X",
-        help="tolerance as a share of the reference (default: 0.1); the larger of the two counts",
+        help="tolerance as a share of the reference (default: %(default)g); the larger of the two "
+        "counts",
     )
 
 

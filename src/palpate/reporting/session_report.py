@@ -9,7 +9,8 @@ from palpate.reporting.findings import findings
 from palpate.reporting.folder import SESSION
 from palpate.reporting.page import session_page
 from palpate.reporting.report import Report, fill_report
-from palpate.reporting.tables import reference_rows, summary, window_rows, write_csv
+from palpate.reporting.tables import reference_rows, summary, window_rows
+from palpate.reporting.values import write_csv
 from palpate.results import SessionResult
 
 

@@ -25,8 +25,8 @@ from palpate.reporting.study_text import (
     study_findings,
 )
 from palpate.reporting.style import data_uri
-from palpate.reporting.tables import write_csv
 from palpate.reporting.text_tables import Column, grid_of, write_text_tables
+from palpate.reporting.values import write_csv
 from palpate.study import FEWEST_SESSIONS, StudyResult
 from palpate.study.pooling import activities_of
 from palpate.study.sessions import FEWEST_WINDOWS

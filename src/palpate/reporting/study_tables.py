@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from palpate import __version__
-from palpate.reporting.tables import plain
+from palpate.reporting.values import plain
 from palpate.study import Comparison, PooledErrors, SessionErrors, StudyResult
 from palpate.study.differences import Difference
 

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import asdict, fields
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -20,11 +18,11 @@ from palpate.reporting.source_numbers import (
     outside_by_flag,
     rises_by_activity,
 )
+from palpate.reporting.values import plain
 from palpate.results import BandResult, SessionResult, SourceResult
 from palpate.signals import WindowTable
 
 SCHEMA = 1
-DIGITS = 6
 MOST_STRETCHES = 40
 
 
@@ -65,23 +63,6 @@ def reference_rows(result: SessionResult) -> Iterator[dict[str, Any]]:
     columns = [result.windows.start_s, result.windows.end_s, *result.windows.columns.values()]
     for values in zip(*(column.tolist() for column in columns), strict=True):
         yield dict(zip(names, values, strict=True))
-
-
-def write_csv(path: Path, rows: Iterator[dict[str, Any]]) -> int:
-    """Write rows that may differ in their columns; return how many. NaN is an empty cell."""
-    held = list(rows)
-    names = list(dict.fromkeys(name for row in held for name in row))
-    with path.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(names)
-        writer.writerows([_cell(row.get(name)) for name in names] for row in held)
-    return len(held)
-
-
-def _cell(value: object) -> object:
-    if value is None or (isinstance(value, float) and math.isnan(value)):
-        return ""
-    return f"{value:.{DIGITS}g}" if isinstance(value, float) else value
 
 
 def summary(result: SessionResult) -> dict[str, Any]:
@@ -225,18 +206,3 @@ def _source_summary(
             "excess": [asdict(excess) for excess in dose.excess],
         },
     }
-
-
-def plain(value: Any) -> Any:
-    """Turn NumPy values and records into what JSON can hold; NaN and infinity become None."""
-    if isinstance(value, Mapping):
-        return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [plain(item) for item in value]
-    if isinstance(value, np.ndarray):
-        return plain(value.tolist())
-    if isinstance(value, np.generic):
-        return plain(value.item())
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    return value

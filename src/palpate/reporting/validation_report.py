@@ -13,7 +13,6 @@ from palpate.reporting.folder import VALIDATION
 from palpate.reporting.page import environment
 from palpate.reporting.report import Report, fill_report
 from palpate.reporting.style import data_uri
-from palpate.reporting.tables import write_csv
 from palpate.reporting.text_tables import grid_of, write_text_tables
 from palpate.reporting.validation_columns import (
     CLASS_COLUMNS,
@@ -41,6 +40,7 @@ from palpate.reporting.validation_tables import (
     without_noise,
 )
 from palpate.reporting.validation_text import validation_findings
+from palpate.reporting.values import write_csv
 
 
 def write_validation(
@@ -122,10 +122,10 @@ def _write_tables(runs: Sequence[RecordRun], options: Options, draft: Path) -> N
     }
     present = {name: table for name, table in tables.items() if table[0]}
     for name, (rows, _, _) in present.items():
-        write_csv(draft / f"{name}.csv", iter(rows))
+        write_csv(draft / f"{name}.csv", rows)
     by_record = stress_record_rows(runs)
     if by_record:
-        write_csv(draft / "noise_stress_records.csv", iter(by_record))
+        write_csv(draft / "noise_stress_records.csv", by_record)
     write_text_tables(
         draft,
         {

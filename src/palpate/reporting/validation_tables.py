@@ -17,7 +17,7 @@ from palpate.evaluation.ec57_statistics import (
     gross_intervals,
     gross_statistics,
 )
-from palpate.reporting.tables import plain
+from palpate.reporting.values import plain
 from palpate.signals import FloatArray, IntArray
 
 Row: TypeAlias = dict[str, Any]
