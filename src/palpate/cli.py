@@ -1,7 +1,7 @@
 """The command line: the only module that prints.
 
-Exit codes: 0 done, 2 the input cannot be used (one sentence on stderr), 130 interrupted,
-141 the reader of the output went away.
+Exit codes: 0 done, 1 `validate` could not score every record, 2 the input cannot be used (one
+sentence on stderr), 130 interrupted, 141 the reader of the output went away.
 """
 
 from __future__ import annotations
@@ -23,14 +23,15 @@ T = TypeVar("T")
 COMMANDS = ("demo", "explain", "study", "align", "look", "sheet", "pack", "validate", "fetch")
 EPILOG = (
     "palpate is a research tool, not a medical device: it makes no diagnosis, and nothing it "
-    "prints is a reason to start, stop or change exercise or treatment."
+    "prints is a reason to start, stop or change exercise or treatment. Exit codes: 0 done, 1 "
+    "validate could not score every record, 2 the input cannot be used, 130 interrupted."
 )
 
 
 class Parser(argparse.ArgumentParser):
     """A parser that answers a mistake with one sentence, as every other fault is answered.
 
-    ``-6,0`` is a value, as ``-6`` is, and no option.
+    ``-6,0`` is a value, as ``-6`` is, not an option.
     """
 
     def __init__(self, *args: Any, **options: Any) -> None:
@@ -113,7 +114,7 @@ def main(argv: list[str] | None = None) -> int:
 
 
 def _sentence(fault: Exception) -> str:
-    """Return what a user can act on; anything else is ours to mend, so it is raised again."""
+    """Return what a user can act on; anything else is our own bug, so it is raised again."""
     from palpate.io import explain_os_error  # noqa: PLC0415 - only when something is wrong
     from palpate.validation import InputError  # noqa: PLC0415
 

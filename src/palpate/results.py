@@ -46,7 +46,8 @@ class SourceResult:
 
     ``windows`` is what :func:`palpate.evaluation.scoring.score_windows` returns, with the
     column ``doubt``: how likely the window is outside tolerance, told from light and motion
-    without the reference (NaN without light). Of the rest, what is None could not be said:
+    without the reference (NaN without light). Of the rest, None means that it could not be
+    determined:
 
     * ``by_activity``: errors per activity, the whole last;
     * ``dose``: error against motion intensity;
