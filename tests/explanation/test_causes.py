@@ -185,6 +185,7 @@ def test_a_cause_is_added_by_one_record() -> None:
         "loose strap",
         lambda e: np.asarray(e["strap_gap_mm"] > 5.0, dtype=np.float64),
         lambda row: f"the strap is {row['strap_gap_mm']:.0f} mm loose",
+        plainly="the strap was too loose",
     )
     rows = table(SHOWN["shaking"], {})
     rows = rows.with_columns(strap_gap_mm=np.array([0.0, 7.0]))

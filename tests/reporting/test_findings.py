@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 
 from palpate.evaluation.scoring import ALL, OUTSIDE, errors_by_activity, score_windows
-from palpate.explanation.causes import CAUSES
+from palpate.explanation.causes import CAUSES, UNEXPLAINED
 from palpate.explanation.dose_response import dose_response
 from palpate.io import open_session
 from palpate.pipeline import explain_session
+from palpate.reporting.figures import CAUSE_COLOURS
 from palpate.reporting.findings import (
     FEW_WINDOWS,
     GRADES,
-    PLAIN_CAUSES,
     VERDICTS,
     ActivityFinding,
     duration_text,
@@ -125,8 +125,8 @@ def test_causes_are_counted_within_the_activity(result: SessionResult) -> None:
     assert f"Of {n} windows outside tolerance {unknown:.0f} % stay unexplained" in why
 
 
-def test_every_cause_has_its_plain_words() -> None:
-    assert set(PLAIN_CAUSES) == {cause.name for cause in CAUSES}
+def test_every_cause_has_a_colour() -> None:
+    assert set(CAUSE_COLOURS) == {cause.name for cause in CAUSES} | {UNEXPLAINED}
 
 
 def test_limits_are_said(result: SessionResult) -> None:

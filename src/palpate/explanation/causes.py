@@ -15,7 +15,7 @@ To add a cause, write its rule and sentence and add a `Cause` to `CAUSES`.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -40,13 +40,15 @@ Sentence = Callable[[Mapping[str, Any]], str]
 class Cause:
     """A name, the rule that scores it, and the sentence that gives its numbers.
 
-    ``yields_to`` names causes that explain the same evidence better: as far as they are
-    shown, this one is not.
+    ``plainly`` says it in a few words to somebody who does not know the name, as in "it was
+    right but late". ``yields_to`` names causes that explain the same evidence better: as far as
+    they are shown, this one is not.
     """
 
     name: str
     score: Rule
     sentence: Sentence
+    plainly: str = field(kw_only=True)
     yields_to: tuple[str, ...] = ()
 
 
@@ -55,47 +57,69 @@ CAUSES: tuple[Cause, ...] = (
         "reference fault",
         rules.reference_fault,
         sentences.reference_fault,
+        plainly="the ECG, not the wrist, seems to be wrong",
         yields_to=("clock error",),
     ),
-    Cause("clock error", rules.clock_error, sentences.clock_error),
+    Cause(
+        "clock error",
+        rules.clock_error,
+        sentences.clock_error,
+        plainly="the band's clock was off",
+    ),
     Cause(
         "cadence lock",
         rules.cadence_lock,
         sentences.cadence_lock,
+        plainly="it followed the arm's rhythm instead of the pulse",
         yields_to=("reference fault", "clock error", "tracking lag"),
     ),
     Cause(
         "motion swamping",
         rules.motion_swamping,
         sentences.motion_swamping,
+        plainly="movement outshone the pulse in the light",
         yields_to=("clock error", "cadence lock", "tracking lag", "harmonic error"),
     ),
     Cause(
         "shaking",
         rules.shaking,
         sentences.shaking,
+        plainly="vibration hid the pulse",
         yields_to=("clock error", "tracking lag", "harmonic error"),
     ),
     Cause(
         "contact change",
         rules.contact_change,
         sentences.contact_change,
+        plainly="the sensor lifted, pressed or slipped",
         yields_to=("clock error", "tracking lag", "irregular rhythm"),
     ),
     Cause(
-        "low perfusion", rules.low_perfusion, sentences.low_perfusion, yields_to=("clock error",)
+        "low perfusion",
+        rules.low_perfusion,
+        sentences.low_perfusion,
+        plainly="the pulse in the light was too faint",
+        yields_to=("clock error",),
     ),
-    Cause("tracking lag", rules.tracking_lag, sentences.tracking_lag, yields_to=("clock error",)),
+    Cause(
+        "tracking lag",
+        rules.tracking_lag,
+        sentences.tracking_lag,
+        plainly="it was right but late",
+        yields_to=("clock error",),
+    ),
     Cause(
         "harmonic error",
         rules.harmonic_error,
         sentences.harmonic_error,
+        plainly="it read half or double the rate",
         yields_to=("clock error", "low perfusion", "irregular rhythm"),
     ),
     Cause(
         "irregular rhythm",
         rules.irregular_rhythm,
         sentences.irregular_rhythm,
+        plainly="the beats came too unevenly for one rate",
         yields_to=("clock error", "reference fault", "cadence lock"),
     ),
 )

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from palpate.evaluation.scoring import ALL, OUTSIDE, ActivityError
-from palpate.explanation.causes import UNEXPLAINED
+from palpate.explanation.causes import CAUSES, UNEXPLAINED
 from palpate.explanation.dose_response import UNLIKE, DoseResponse
 from palpate.explanation.events import LATEST_S
 from palpate.explanation.oracle_split import light_carries
@@ -38,18 +38,7 @@ VERDICTS = {
     "few": "too little to tell",
 }
 GRADES = ("poor", "fair", "few", "good")
-PLAIN_CAUSES = {
-    "reference fault": "the ECG, not the wrist, seems to be wrong",
-    "clock error": "the band's clock was off",
-    "cadence lock": "it followed the arm's rhythm instead of the pulse",
-    "motion swamping": "movement outshone the pulse in the light",
-    "shaking": "vibration hid the pulse",
-    "contact change": "the sensor lifted, pressed or slipped",
-    "low perfusion": "the pulse in the light was too faint",
-    "tracking lag": "it was right but late",
-    "harmonic error": "it read half or double the rate",
-    "irregular rhythm": "the beats came too unevenly for one rate",
-}
+_PLAINLY = {cause.name: cause.plainly for cause in CAUSES}
 NO_WRIST = "There is no wrist recording, so this is the ECG reference alone."
 CLOCK_UNKNOWN = (
     "Nobody stated its clock's offset from the ECG's, so part of the error may be the clock's: "
@@ -241,7 +230,7 @@ def shares_told(shares: Mapping[str, float], among: str) -> str:
     if not ranked:
         return f"{among} none shows its cause."
     named = [
-        f"{PLAIN_CAUSES[cause]} ({cause}, {100 * share:.0f} %)"
+        f"{_PLAINLY[cause]} ({cause}, {100 * share:.0f} %)"
         for cause, share in ranked[:MOST_CAUSES_NAMED]
     ]
     unexplained = shares.get(UNEXPLAINED, 0.0)
