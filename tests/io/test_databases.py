@@ -23,8 +23,6 @@ from palpate.io.databases import (
 )
 from palpate.validation import InputError
 
-pytest.importorskip("pooch", reason="downloads go through it")
-
 CONTENT = {
     "RECORDS": b"a1\na2\n",
     "a1.hea": b"a1 1 360 10\n",
@@ -156,9 +154,10 @@ def test_a_partial_file_that_is_whole_already_is_taken(archive, database, tmp_pa
 
 def test_a_file_with_another_hash_is_thrown_away(archive, database, tmp_path):
     archive.state["content"]["a2.dat"] = b"tampered"
-    with pytest.raises(InputError, match="does not have the hash"):
+    with pytest.raises(InputError, match=r"a2\.dat from 127\.0\.0\.1 does not have the hash"):
         _fetch(database, tmp_path)
     assert not (tmp_path / "a2.dat").exists()
+    assert not (tmp_path / ".partial" / "a2.dat").exists()
 
 
 def test_an_archive_that_contradicts_a_pinned_hash_is_refused(archive, database, tmp_path):
@@ -197,6 +196,17 @@ def test_a_server_without_the_database_is_explained(archive, database, tmp_path)
 def test_an_address_of_another_kind_is_refused(database, tmp_path):
     with pytest.raises(InputError, match="not a web address"):
         remote_files(replace(database, address="file:///etc/"), tmp_path)
+
+
+@pytest.mark.parametrize("address", ["http://[::1/", "http://a..b/"])
+def test_an_address_that_cannot_be_one_is_refused(database, tmp_path, address):
+    with pytest.raises(InputError, match="not a usable web address"):
+        remote_files(replace(database, address=address), tmp_path)
+
+
+def test_a_list_with_odd_bytes_is_read(archive, database, tmp_path):
+    archive.state["content"]["SHA256SUMS.txt"] += b"0" * 64 + b" caf\xe9.txt\n"
+    assert set(remote_files(database, tmp_path)) == set(CONTENT) - {"notes.html"}
 
 
 def test_a_folder_that_cannot_be_made_is_explained(database, tmp_path):

@@ -13,6 +13,7 @@ Conventions
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import http.client
 import shutil
 import urllib.error
@@ -22,7 +23,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path, PurePosixPath
-from typing import Any
 
 from palpate import __version__
 from palpate.io.atomic import explain_os_error
@@ -108,7 +108,7 @@ def remote_files(database: Database, folder: Path, records: Sequence[str] = ()) 
         has no file of a record asked for.
     """
     with _explained(database, folder), _opened(database.address + SUMS) as response:
-        listed = dict(_listed(response.read().decode("utf-8")))
+        listed = dict(_listed(response.read().decode("utf-8", errors="replace")))
     wanted = {
         name: digest
         for name, digest in listed.items()
@@ -139,22 +139,35 @@ def fetch_files(database: Database, folder: Path, files: dict[str, str]) -> Iter
         If the archive cannot be reached, a file does not have the hash it should, or the
         folder cannot be written.
     """
-    import pooch  # noqa: PLC0415 - only downloads need it
-
-    store = pooch.create(path=folder, base_url=database.address, registry=files)
-    pooch.get_logger().setLevel("WARNING")
-    for name in files:
+    for name, digest in files.items():
+        path = folder / name
         with _explained(database, folder):
-            yield Path(store.fetch(name, downloader=_resuming_downloader))
+            if not _is(path, digest):
+                _fetch(database.address + name, path, digest)
+        yield path
     shutil.rmtree(folder / PARTIAL, ignore_errors=True)
 
 
-def _resuming_downloader(url: str, output_file: str, store: Any) -> None:
-    """Download into a partial file that outlives a failure, then hand it over."""
-    partial = Path(store.abspath) / PARTIAL / PurePosixPath(urllib.parse.urlsplit(url).path).name
+def _fetch(url: str, path: Path, digest: str) -> None:
+    """Download into a partial file that outlives a failure; put it in place if it is right."""
+    partial = path.parent / PARTIAL / path.name
     partial.parent.mkdir(parents=True, exist_ok=True)
     _download(url, partial)
-    shutil.move(partial, output_file)
+    if not _is(partial, digest):
+        partial.unlink()
+        raise InputError(
+            f"{path.name} from {urllib.parse.urlsplit(url).hostname} does not have the hash it "
+            "should and was thrown away; try again, and do not use it if that happens twice"
+        )
+    partial.replace(path)
+
+
+def _is(path: Path, digest: str) -> bool:
+    """Return whether the file is there and has this hash, ``sha256:<hex>``."""
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        return f"sha256:{hashlib.file_digest(file, 'sha256').hexdigest()}" == digest
 
 
 def _download(url: str, path: Path) -> None:
@@ -193,7 +206,7 @@ def _listed(text: str) -> Iterable[tuple[str, str]]:
         name = name.strip().removeprefix("*").removeprefix("./")
         parts = PurePosixPath(name)
         if name and not parts.is_absolute() and ".." not in parts.parts:
-            yield name, f"sha256:{digest}"
+            yield name, f"sha256:{digest.lower()}"
 
 
 @contextlib.contextmanager
@@ -203,11 +216,13 @@ def _explained(database: Database, folder: Path) -> Iterator[None]:
         yield
     except InputError:
         raise
-    except (OSError, http.client.HTTPException, ValueError) as fault:
+    except (OSError, http.client.HTTPException) as fault:
         raise InputError(_sentence(fault, database, folder)) from fault
+    except ValueError as fault:
+        raise InputError(f"{database.address} is not a usable web address ({fault})") from fault
 
 
-def _sentence(fault: Exception, database: Database, folder: Path) -> str:
+def _sentence(fault: OSError | http.client.HTTPException, database: Database, folder: Path) -> str:
     host = urllib.parse.urlsplit(database.address).hostname
     if isinstance(fault, urllib.error.HTTPError):
         what = "has no such file" if fault.code == _NOT_THERE else "refuses"
@@ -220,9 +235,4 @@ def _sentence(fault: Exception, database: Database, folder: Path) -> str:
         )
     if isinstance(fault, http.client.HTTPException):
         return f"the connection to {host} broke off; run the same command again to go on"
-    if isinstance(fault, OSError):
-        return explain_os_error(fault)
-    return (
-        f"a file from {host} does not have the hash it should and was thrown away; try again, "
-        "and do not use it if that happens twice"
-    )
+    return explain_os_error(fault)

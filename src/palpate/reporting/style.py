@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import Any
 
 import matplotlib as mpl
-from cycler import cycler
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
+from matplotlib.rcsetup import cycler
 
 PNG_DPI = 160
 LEGEND_ROW_IN = 0.22
