@@ -54,7 +54,7 @@ def demo() -> int:
 
 
 def test() -> int:
-    """Lint, type-check, run the suite, then the numeric rooms on their three libraries alone."""
+    """Lint, type-check, test the numeric rooms on their three libraries, then run the suite."""
     python = environment("test")
     install(python, "-c", str(CONSTRAINTS), "-e", f"{ROOT}[dev]")
     core = environment("core")
