@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from palpate.conditioning import resample
-from palpate.evaluation.scoring import scored_windows
+from palpate.evaluation.scoring import scored_windows, trusted_rate
+from palpate.explanation.variance import error_features, error_variance
 from palpate.grid import wrist_signals
 from palpate.io import open_session
 from palpate.io.heart_rate_series import held_until
@@ -238,6 +239,18 @@ def test_the_light_s_split_counts_every_window_outside_once(result: SessionResul
         assert split is not None
         assert split.n_missed + split.n_never_had_it + split.n_unknown == split.n_outside
         assert split.n_outside == np.count_nonzero(source.windows["status"] == "outside")
+
+
+def test_variance_is_shared_out_within_activities(result: SessionResult) -> None:
+    band = result.bands[0]
+    source = next(source for source in band.sources if source.variance is not None)
+    scored = source.windows
+    trusted_bpm = trusted_rate(result.windows)
+    features = error_features(band.motion, band.light, band.oracle, trusted_bpm)
+    error = np.where(scored_windows(scored), np.abs(scored["error_bpm"]), np.nan)
+    within = error_variance(error, features, scored["activity"], step_s=2.0, n_resamples=10)
+    assert source.variance.explained == pytest.approx(within.explained)
+    assert source.variance.explained != pytest.approx(error_variance(error, features).explained)
 
 
 def test_the_error_budget_sums_to_the_error(result: SessionResult) -> None:

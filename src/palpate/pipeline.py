@@ -310,7 +310,7 @@ def _variance(scored: WindowTable, own: _Examined, heart: _Heart) -> ErrorVarian
     error = np.where(scored_windows(scored), np.abs(scored["error_bpm"]), np.nan)
     features = error_features(own.motion, own.light, own.oracle, heart.trusted_bpm)
     try:
-        return error_variance(error, features, step_s=heart.step_s)
+        return error_variance(error, features, scored["activity"], step_s=heart.step_s)
     except InputError:
         return None
 

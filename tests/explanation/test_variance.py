@@ -104,6 +104,53 @@ def test_intervals_of_dependent_windows_cover_the_true_shares() -> None:
     np.testing.assert_allclose(mean, truth, atol=0.02)
 
 
+ACTIVITY = np.repeat(["rest", "mill", "crates", "track"], N // 4)
+
+
+def levels(seed: int, columns: int = 1) -> FloatArray:
+    """Return a level per activity and column, of standard deviation 2."""
+    of_activity = 2.0 * np.random.default_rng(seed).normal(size=(4, columns))
+    return np.asarray(np.repeat(of_activity, N // 4, axis=0))
+
+
+def test_what_only_sets_activities_apart_explains_nothing() -> None:
+    # Features that have nothing to do with the error, but their level and the error's change
+    # with the activity: four levels line up by chance.
+    found, sure = [], 0
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        features = {
+            name: dependent(rng, columns=3) + levels(100 * seed + place, columns=3)
+            for place, name in enumerate((INTENSITY, STRUCTURE, LIGHT))
+        }
+        error = error_of(dependent(rng) + levels(100 * seed + 9))
+        result = error_variance(error, features, ACTIVITY, n_resamples=100)
+        found.append(result.explained)
+        sure += result.low > 0.0
+    assert np.mean(found) == pytest.approx(0.0, abs=0.01)
+    assert sure <= 1
+
+
+def test_shares_are_of_the_variance_within_activities() -> None:
+    # Half of it, whatever the levels, which turn the line round from activity to activity.
+    a, up = uniform(1), levels(0)
+    error = error_of(a - 2.0 * up + uniform(2))
+    result = error_variance(error, {"a": a + up}, ACTIVITY)
+    assert result.explained == pytest.approx(0.5, abs=0.05)
+    assert error_variance(error, {"a": a + up}).explained < 0.2
+
+
+def test_windows_of_short_activities_are_left_out_and_counted() -> None:
+    activity = ACTIVITY.copy()
+    activity[:29] = "warm-up"
+    error = error_of(uniform(1) + uniform(2))
+    error[40] = np.nan
+    result = error_variance(error, {"a": uniform(1)}, activity)
+    assert (result.n_windows, result.n_left_out) == (N - 30, 30)
+    with pytest.raises(InputError, match="only 0 windows"):
+        error_variance(error, {"a": uniform(1)}, np.arange(N).astype(str))
+
+
 def test_groups_that_tell_the_same_are_named() -> None:
     a = uniform(1)
     same = np.column_stack([uniform(2), a**3])
