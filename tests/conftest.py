@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+
+if TYPE_CHECKING:
+    from palpate.reporting.report import Report
+    from palpate.results import SessionResult
 
 
 @pytest.fixture(scope="session")
@@ -27,6 +32,23 @@ def hut_sheet(tmp_path_factory: pytest.TempPathFactory) -> Path:
     from palpate.simulation import simulate_session, write_session
 
     return write_session(simulate_session(seed=4, scale=0.2), tmp_path_factory.mktemp("hut"))
+
+
+@pytest.fixture(scope="session")
+def hut_result(hut_sheet: Path) -> SessionResult:
+    """What the main job finds in the simulated session; explained once for all tests."""
+    from palpate.io import open_session
+    from palpate.pipeline import explain_session
+
+    return explain_session(open_session(hut_sheet))
+
+
+@pytest.fixture(scope="session")
+def hut_report(hut_result: SessionResult, tmp_path_factory: pytest.TempPathFactory) -> Report:
+    """The simulated session's report; a test that changes its folder takes a copy."""
+    from palpate.reporting.session_report import write_report
+
+    return write_report(hut_result, tmp_path_factory.mktemp("report"))
 
 
 # A whole run that collects fewer has lost tests; raise the floor as the suite grows.

@@ -104,37 +104,58 @@ def test_a_reader_that_goes_away_is_no_fault(hut_sheet: Path) -> None:
     assert "Traceback" not in done.stderr
 
 
+@pytest.fixture(scope="module")
+def brief_sheets(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """Sheets of three minutes, with one band and with the ECG alone.
+
+    That is enough for what is said and where it is written.
+    """
+    pytest.importorskip("edfio", reason="writing the simulated session's ECG needs edfio")
+    from palpate.simulation import simulate_session, write_session
+    from palpate.simulation.scenario import ALDER
+
+    folder = tmp_path_factory.mktemp("brief")
+    banded, alone = (
+        write_session(simulate_session(seed=4, scale=0.05, bands=bands), folder / name)
+        for name, bands in (("banded", (ALDER,)), ("alone", ()))
+    )
+    return banded, alone.rename(alone.with_name("alone.toml"))
+
+
 def test_explain_prints_findings_and_ends_with_the_path_of_the_report(
-    hut_sheet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    brief_sheets: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert main(["explain", str(hut_sheet), "-o", str(tmp_path)]) == 0
+    assert main(["explain", str(brief_sheets[0]), "-o", str(tmp_path)]) == 0
     lines = capsys.readouterr().out.strip().splitlines()
     assert lines[-1] == str(tmp_path / "report.html")
     assert any(line.startswith("Alder") and "within tolerance" in line for line in lines)
 
 
 def test_quiet_says_nothing_and_json_is_all_there_is(
-    hut_sheet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    brief_sheets: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert main(["explain", str(hut_sheet), "-o", str(tmp_path), "--quiet"]) == 0
+    banded, alone = map(str, brief_sheets)
+    assert main(["explain", alone, "-o", str(tmp_path), "--quiet"]) == 0
     assert capsys.readouterr().out == ""
-    assert main(["explain", str(hut_sheet), "-o", str(tmp_path), "--json"]) == 0
+    methods = ["--methods", "conventional"]
+    assert main(["explain", banded, "-o", str(tmp_path), "--json", *methods]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["sources"][0]["band"] == "Alder"
 
 
 def test_several_sessions_get_a_folder_each(
-    hut_sheet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    brief_sheets: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    again = tmp_path / "again.toml"
-    text = hut_sheet.read_text(encoding="utf-8")
-    again.write_text(text.replace('file = "', f'file = "{hut_sheet.parent.as_posix()}/'))
     out = tmp_path / "reports"
-    assert main(["explain", str(hut_sheet), str(again), "-o", str(out), "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
-    assert len(told["sessions"]) == 2
-    assert sorted(p.name for p in out.iterdir()) == sorted([hut_sheet.stem, "again"])
-    assert (out / "again" / "report.html").is_file()
+    command = ["explain", *map(str, brief_sheets), "-o", str(out), "--json"]
+    assert main([*command, "--methods", "conventional"]) == 0
+    told = json.loads(capsys.readouterr().out)["sessions"]
+    assert [bool(session["sources"]) for session in told] == [True, False]
+    assert sorted(p.name for p in out.iterdir()) == ["alone", "session"]
+    for session, folder in zip(told, ("session", "alone"), strict=True):
+        assert (out / folder / "report.html").is_file()
+        written = json.loads((out / folder / "summary.json").read_text(encoding="utf-8"))
+        assert written["sources"] == session["sources"]
 
 
 def test_two_sessions_of_one_name_are_refused_before_any_work(

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from palpate.cli import main
+from palpate.reporting.report import Report
 from palpate.reporting.report_folder import read_reports
 from palpate.validation import InputError
 
@@ -18,11 +19,9 @@ Change = Callable[[dict], None]
 
 
 @pytest.fixture(scope="module")
-def report(hut_sheet: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("report") / "evening"
-    methods = ["--methods", "conventional"]
-    assert main(["explain", str(hut_sheet), "-o", str(folder), "--quiet", *methods]) == 0
-    return folder
+def report(hut_report: Report) -> Path:
+    """Folder of a session's report, which other tests read too."""
+    return hut_report.page.parent
 
 
 @pytest.fixture

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,8 +11,6 @@ import pytest
 from palpate.evaluation.scoring import ALL, OUTSIDE, errors_by_activity, score_windows
 from palpate.explanation.causes import CAUSES, UNEXPLAINED
 from palpate.explanation.dose_response import dose_response
-from palpate.io import open_session
-from palpate.pipeline import explain_session
 from palpate.reporting.figures import CAUSE_COLOURS
 from palpate.reporting.findings import (
     FEW_WINDOWS,
@@ -32,8 +29,8 @@ from palpate.signals import Activity, RateSeries
 
 
 @pytest.fixture(scope="module")
-def result(hut_sheet: Path) -> SessionResult:
-    return explain_session(open_session(hut_sheet))
+def result(hut_result: SessionResult) -> SessionResult:
+    return hut_result
 
 
 def rescored(result: SessionResult, error_bpm: np.ndarray) -> SessionResult:

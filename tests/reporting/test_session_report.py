@@ -3,14 +3,13 @@ from __future__ import annotations
 import csv
 import json
 import re
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from palpate.io import open_session
-from palpate.pipeline import explain_session
 from palpate.reporting.figures import causes_figure
 from palpate.reporting.findings import activity_grade, findings
 from palpate.reporting.page import environment
@@ -26,13 +25,13 @@ from palpate.validation import InputError
 
 
 @pytest.fixture(scope="module")
-def result(hut_sheet: Path) -> SessionResult:
-    return explain_session(open_session(hut_sheet))
+def result(hut_result: SessionResult) -> SessionResult:
+    return hut_result
 
 
 @pytest.fixture(scope="module")
-def report(result: SessionResult, tmp_path_factory: pytest.TempPathFactory) -> Report:
-    return write_report(result, tmp_path_factory.mktemp("report"))
+def report(hut_report: Report) -> Report:
+    return hut_report
 
 
 def test_everything_promised_is_there_and_nothing_unfinished(report: Report) -> None:
@@ -151,10 +150,13 @@ def test_what_the_page_shows_of_a_source_is_in_the_summary(report: Report) -> No
             assert f"the ROC curve of {told['doubt_auc']:.2f}" in page
 
 
-def test_writing_again_replaces_the_old_report(result: SessionResult, tmp_path: Path) -> None:
-    write_report(result, tmp_path)
-    alone = write_report(replace(result, bands=()), tmp_path)
-    assert [p.name for p in sorted((tmp_path / "figures").iterdir())] == [
+def test_writing_again_replaces_the_old_report(
+    result: SessionResult, report: Report, tmp_path: Path
+) -> None:
+    folder = tmp_path / "report"
+    shutil.copytree(report.page.parent, folder)
+    alone = write_report(replace(result, bands=()), folder)
+    assert [p.name for p in sorted((folder / "figures").iterdir())] == [
         "reference.png",
         "reference.svg",
     ]
@@ -180,10 +182,10 @@ def test_pictures_of_ones_own_are_not_replaced(result: SessionResult, tmp_path: 
 
 
 def test_a_full_disk_leaves_the_old_report_as_it_was(
-    result: SessionResult, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    result: SessionResult, report: Report, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    alone = replace(result, bands=())
-    before = write_report(alone, tmp_path).page.read_bytes()
+    folder = tmp_path / "report"
+    shutil.copytree(report.page.parent, folder)
     from palpate.reporting import session_report as module
 
     def full(*_: object) -> int:
@@ -191,9 +193,13 @@ def test_a_full_disk_leaves_the_old_report_as_it_was(
 
     monkeypatch.setattr(module, "write_csv", full)
     with pytest.raises(InputError, match="No space left on device"):
-        write_report(result, tmp_path)
-    assert (tmp_path / "report.html").read_bytes() == before
-    assert not list(tmp_path.glob(".unfinished*"))
+        write_report(replace(result, bands=()), folder)
+    assert contents(folder) == contents(report.page.parent)
+    assert not list(tmp_path.rglob(".unfinished*"))
+
+
+def contents(folder: Path) -> dict[Path, bytes]:
+    return {p.relative_to(folder): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
 
 
 def test_stretches_without_trust_carry_who_dissents(result: SessionResult) -> None:
