@@ -171,8 +171,7 @@ def _examine(band: Recording, reference: WindowTable, options: Options) -> _Exam
         light = light.joined(seen)
         oracle = oracle.joined(oracle_windows(ppg, acc, _trusted_rate(reference, seen), **span))
         rates += [estimate(ppg, acc, method=method, **span) for method in options.methods]
-        if moved is not None:
-            notes += _unmeasured_note(seen, moved)
+        notes += _unmeasured_note(seen, moved)
     scored = {
         rate.source: score_windows(
             reference, rate, absolute_bpm=options.absolute_bpm, relative=options.relative
@@ -200,8 +199,12 @@ def _motion_notes(acc: Waveform) -> list[str]:
     return [f"{text[0].upper()}{text[1:]}." for text in found if text]
 
 
-def _unmeasured_note(light: WindowTable, moved: WindowTable) -> list[str]:
+def _unmeasured_note(light: WindowTable, moved: WindowTable | None) -> list[str]:
     """Say in how many windows of light nothing measures motion."""
+    if moved is None:
+        return [
+            "There is no accelerometer; what is estimated rests on the light alone and is less sure."
+        ]
     missing = WindowTable(light.start_s, light.end_s).joined(moved)["missing_share"]
     n_unmeasured = np.count_nonzero(~(missing <= MAX_MISSING_SHARE))
     if n_unmeasured == 0:

@@ -117,7 +117,7 @@ def test_every_estimator_has_a_model_and_a_second_opinion() -> None:
     assert set(MODELS) == {ANY_SOURCE, *METHODS}
     assert all(len(model.coefficients) == len(FEATURES) for model in MODELS.values())
     assert second_opinion("device") == second_opinion("conventional") == "robust"
-    assert second_opinion("robust (no motion reference)") == "adaptive"
+    assert second_opinion("robust") == second_opinion("robust_online") == "adaptive"
 
 
 def test_every_sign_of_trouble_raises_doubt() -> None:

@@ -55,9 +55,9 @@ def estimate(
         Light ``(n,)`` or ``(n, c)``, any gain, offset and polarity; NaN where missing.
     acc
         Acceleration ``(n,)`` or ``(n, a)`` at the same rate, any unit and orientation.
-        Without it (None or no axis) the estimators that need it use light alone, and
-        the result's ``source`` says so. In windows that miss it they do so as well; there,
-        and where an axis is missing, ``robust`` and ``robust_online`` are less confident.
+        Without it (None or no axis), and in windows that miss it, the estimators that need
+        it use light alone; there, and where an axis is missing, ``robust`` and
+        ``robust_online`` are less confident.
     fs_hz
         Samples per second of both, 20 Hz or more.
     start_s
@@ -84,9 +84,8 @@ def estimate(
     if prepared.start_s.size:
         hr_bpm, confidence = METHODS[method](prepared.signals)
     answered = prepared.reason == ""
-    alone = method in NEEDS_MOTION and prepared.signals.acc.shape[1] == 0
     return RateSeries(
-        source=f"{method} (no motion reference)" if alone else method,
+        source=method,
         start_s=prepared.start_s,
         end_s=prepared.end_s,
         hr_bpm=np.where(answered, hr_bpm, np.nan),
