@@ -205,7 +205,8 @@ def _channel(
     for value in wavelengths:
         if not 200.0 <= value <= 2000.0:
             raise table.error("wavelength_nm", f"holds {value:g}; light of PPG has 200 to 2000 nm")
-    select = table.items("select", (str, int), "a channel's name or its position from 0")
+    positions = "a channel's name or its position from 0"
+    select: tuple[str | int, ...] = table.items("select", (str, int), positions)
     for item in select:
         if isinstance(item, int) and item < 0:
             raise table.error("select", f"holds {item}; positions count from 0")

@@ -12,9 +12,11 @@ import tomllib
 from collections.abc import Iterable
 from datetime import date, time
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal, TypeVar, overload
 
 from palpate.validation import InputError
+
+Item = TypeVar("Item")
 
 
 def read_toml(path: Path) -> dict[str, Any]:
@@ -68,7 +70,16 @@ class Table:
         self._asked.append(key)
         return self._data.get(key, default)
 
-    def text(self, key: str, default: str | None = None, *, required: bool = False) -> Any:
+    @overload
+    def text(self, key: str, default: str) -> str: ...
+
+    @overload
+    def text(self, key: str, *, required: Literal[True]) -> str: ...
+
+    @overload
+    def text(self, key: str) -> str | None: ...
+
+    def text(self, key: str, default: str | None = None, *, required: bool = False) -> str | None:
         """Return a text; ``None`` (or ``default``) where the key is absent."""
         value = self.take(key, default)
         if required and (value is None or value == ""):
@@ -77,7 +88,13 @@ class Table:
             raise self.error(key, f"is {value!r}; it must be text in quotes")
         return value
 
-    def choice(self, key: str, allowed: Iterable[str], *, required: bool = False) -> Any:
+    @overload
+    def choice(self, key: str, allowed: Iterable[str], *, required: Literal[True]) -> str: ...
+
+    @overload
+    def choice(self, key: str, allowed: Iterable[str]) -> str | None: ...
+
+    def choice(self, key: str, allowed: Iterable[str], *, required: bool = False) -> str | None:
         """Return a text that is one of ``allowed``, or None where the key is absent."""
         value, options = self.text(key), tuple(allowed)
         if value is None and not required:
@@ -90,7 +107,18 @@ class Table:
             raise self.error(key, f"is {value!r}; it must be one of {', '.join(options)}{hint}")
         return value
 
-    def number(self, key: str, default: float | None = None, *, required: bool = False) -> Any:
+    @overload
+    def number(self, key: str, default: float) -> float: ...
+
+    @overload
+    def number(self, key: str, *, required: Literal[True]) -> float: ...
+
+    @overload
+    def number(self, key: str) -> float | None: ...
+
+    def number(
+        self, key: str, default: float | None = None, *, required: bool = False
+    ) -> float | None:
         """Return a finite number as float; ``None`` (or ``default``) where the key is absent."""
         value = self.take(key, default)
         if value is None and not required:
@@ -104,7 +132,7 @@ class Table:
             raise self.error(key, f"is {value!r}; it must be a finite number")
         return float(value)
 
-    def items(self, key: str, kinds: tuple[type, ...], what: str) -> tuple[Any, ...]:
+    def items(self, key: str, kinds: tuple[type[Item], ...], what: str) -> tuple[Item, ...]:
         """Return a list whose items are of ``kinds``; one item may stand without brackets."""
         value = self.take(key, [])
         listed = value if isinstance(value, list) else [value]
