@@ -20,6 +20,11 @@ DEVICE = "device"
 DEFAULT_METHODS = ("conventional", "robust")
 
 
+def is_device(source: str) -> bool:
+    """Whether a source is a band's own heart rate; of several, each is ``"device NAME"``."""
+    return source.startswith(DEVICE)
+
+
 @dataclass(frozen=True, slots=True)
 class Options:
     """What a run may be asked to do differently.

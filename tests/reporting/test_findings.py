@@ -99,7 +99,9 @@ def test_what_failed_comes_first_with_its_causes(result: SessionResult) -> None:
         grades = [GRADES.index(one.grade) for one in band.activities]
         assert grades == sorted(grades)
         for one in band.activities:
-            reasons = [line for line in one.why if line.startswith(("Why", "Only", "No cause"))]
+            reasons = [
+                line for line in one.why if line.startswith(("Main cause", "Only", "No window"))
+            ]
             assert len(reasons) == (one.grade in ("fair", "poor"))
 
 
@@ -116,10 +118,10 @@ def test_causes_are_counted_within_the_activity(result: SessionResult) -> None:
     causes = replace(source.causes, windows=source.causes.windows.with_columns(cause=cause))
     band = replace(changed.bands[0], sources=(replace(source, causes=causes),))
     found = told_of(replace(changed, bands=(band,)), name)
-    (why,) = (line for line in found.why if line.startswith("Why"))
+    (why,) = (line for line in found.why if line.startswith("Main cause"))
     late, unknown = 100 * (n // 2) / n, 100 * len(rows[-n // 10 :]) / n
-    assert why.startswith(f"Why, above all: it was right but late (tracking lag, {late:.0f} %);")
-    assert f"Of {n} windows outside tolerance {unknown:.0f} % stay unexplained" in why
+    assert why.startswith(f"Main causes: it was right but late (tracking lag, {late:.0f} %);")
+    assert f"Of {n} windows outside tolerance, {unknown:.0f} % remain unexplained" in why
 
 
 def test_every_cause_has_a_colour() -> None:
@@ -142,7 +144,8 @@ def test_untrusted_time_is_said(result: SessionResult) -> None:
         trusted=np.zeros(len(trusted), dtype=bool), reason=np.full(len(trusted), "flat line")
     )
     assert (
-        "nowhere to be trusted (flat line)" in findings(replace(result, windows=nowhere)).reference
+        "cannot be trusted anywhere (flat line)"
+        in findings(replace(result, windows=nowhere)).reference
     )
 
 
@@ -188,13 +191,13 @@ def test_rises_without_a_heart_rate_are_not_called_missed(result: SessionResult)
     events = tuple(blind if r is rises[0] else r for r in source.events)
     band = replace(result.bands[0], sources=(replace(source, events=events),))
     text = "\n".join(findings(replace(result, bands=(band,))).lines())
-    assert "It gave no heart rate in 1 of" in text
+    assert "It gave no heart rate during 1 of" in text
 
 
 def test_a_rise_at_the_end_of_the_search_may_be_later_still() -> None:
-    assert rises_told(1, 1, [20.0]) == ["It saw the one rise of the heart rate, 20 s late or more."]
+    assert rises_told(1, 1, [20.0]) == ["It saw the only rise in heart rate, 20 s late or more."]
     assert rises_told(2, 3, [4.0, 5.0]) == [
-        "It saw 2 of 3 rises of the heart rate, 4 s late in the median."
+        "It saw 2 of 3 rises in heart rate, a median of 4 s late."
     ]
 
 

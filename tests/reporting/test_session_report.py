@@ -86,6 +86,17 @@ def test_the_page_carries_the_cautions_and_the_terms(report: Report) -> None:
         assert text in page
 
 
+def test_the_note_on_vibration_stands_by_the_table_that_holds_it(
+    report: Report, result: SessionResult
+) -> None:
+    page = report.page.read_text(encoding="utf-8")
+    bands, files = page.split('<h2 id="sources">')
+    assert all(any("vibration" in note for note in band.notes) for band in result.bands)
+    assert "and-arm weighted" not in bands
+    assert files.count("Hand-arm weighted vibration") == len(result.bands)
+    assert all("vibration" in " ".join(s["notes"]) for s in report.summary["sources"])
+
+
 def test_links_lead_somewhere(report: Report) -> None:
     page = report.page.read_text(encoding="utf-8")
     targets = set(re.findall(r'id="([^"]+)"', page))
@@ -176,7 +187,7 @@ def test_pictures_of_ones_own_are_not_replaced(result: SessionResult, tmp_path: 
     mine = tmp_path / "figures" / "mine.png"
     mine.parent.mkdir()
     mine.touch()
-    with pytest.raises(InputError, match="of no earlier report"):
+    with pytest.raises(InputError, match="not from an earlier report"):
         write_report(replace(result, bands=()), tmp_path)
     assert mine.exists()
 
@@ -202,7 +213,7 @@ def contents(folder: Path) -> dict[Path, bytes]:
     return {p.relative_to(folder): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
 
 
-def test_stretches_without_trust_carry_who_dissents(result: SessionResult) -> None:
+def test_untrusted_stretches_name_the_detector_that_disagrees(result: SessionResult) -> None:
     trusted = np.ones(len(result.windows), dtype=bool)
     trusted[[10, 11, 12, 40]] = False
     dissenter = np.full(len(trusted), "", dtype="<U8")

@@ -22,7 +22,8 @@ from palpate.explanation.events import LATEST_S
 from palpate.explanation.oracle_split import light_carries
 from palpate.heartrate import METHODS
 from palpate.reporting.source_numbers import activity_at
-from palpate.results import DEVICE, BandResult, SessionResult, SourceResult
+from palpate.reporting.text_tables import percent
+from palpate.results import DEVICE, BandResult, SessionResult, SourceResult, is_device
 from palpate.signals import Activity, BoolArray, Recording
 
 FEW_WINDOWS = 30  # a minute of 2-s steps; fewer say little (common practice, no source)
@@ -41,13 +42,13 @@ GRADES = ("poor", "fair", "few", "good")
 _PLAINLY = {cause.name: cause.plainly for cause in CAUSES}
 NO_WRIST = "There is no wrist recording, so this is the ECG reference alone."
 CLOCK_UNKNOWN = (
-    "Nobody stated its clock's offset from the ECG's, so part of the error may be the clock's: "
-    "line them up with palpate align first."
+    "Its clock's offset from the ECG's is not stated, so part of the error may be the clock's: "
+    "line the clocks up with palpate align first."
 )
 ONE_SESSION = (
-    "This is one session. It shows what happened here, not what a device does in general: at "
-    "least five sessions per activity are wanted (common practice, no source). Pool their "
-    "reports with palpate study."
+    "This is one session. It shows what happened here, not what a device does in general; that "
+    "takes at least five sessions per activity (common practice, no source). Pool their reports "
+    "with palpate study."
 )
 
 
@@ -115,8 +116,8 @@ def _reference_sentence(result: SessionResult) -> str:
     if doubtful == len(windows):
         reason = Counter(windows["reason"].tolist()).most_common(1)[0][0]
         return (
-            f"The ECG reference is nowhere to be trusted ({reason}), so nothing can be scored; "
-            "check which channel is the ECG, and its electrodes."
+            f"The ECG reference cannot be trusted anywhere ({reason}), so nothing can be scored; "
+            "check which channel is the ECG, and the electrodes."
         )
     return (
         f"The ECG reference is not trusted for {duration_text(doubtful * step_s)} of "
@@ -145,7 +146,7 @@ def _clock(recording: Recording) -> str:
 
 def reading(source: str) -> str:
     """Say what a band is judged by."""
-    if source.startswith(DEVICE):
+    if is_device(source):
         return f"Judged by its own heart rate{source.removeprefix(DEVICE)}"
     return f"It gave no heart rate; judged by what palpate's {source!r} reads from its light"
 
@@ -154,7 +155,7 @@ def _numbers(row: ActivityError) -> str:
     if not row.errors.n:
         return "no window could be scored."
     return (
-        f"{_share(row)} of {row.errors.n} windows within tolerance, off by "
+        f"{percent(row.errors.share_within)} of {row.errors.n} windows within tolerance, off by "
         f"{row.errors.mae_bpm:.1f} bpm on average."
     )
 
@@ -203,7 +204,7 @@ def _missing_sentences(row: ActivityError) -> list[str]:
     if row.n_windows and row.n_untrusted > WORTH_SAYING * row.n_windows:
         told.append(
             f"The reference is not trusted in {row.n_untrusted} of its {row.n_windows} windows; "
-            "this judges the others."
+            "only the others are judged."
         )
     if row.coverage < 1.0 - WORTH_SAYING:
         told.append(f"It gave no heart rate in {100 * (1.0 - row.coverage):.0f} % of the windows.")
@@ -218,8 +219,11 @@ def _cause_sentences(source: SourceResult, mine: BoolArray) -> list[str]:
 def causes_told(counts: Counter[str]) -> list[str]:
     """Name the commonest causes of windows outside tolerance, counted by cause."""
     n = counts.total()
+    if not n:
+        return ["No window is outside tolerance, so there is no cause to name."]
     if n < FEWEST_TO_RANK:
-        return [f"Only {n} windows are outside tolerance, too few to rank causes."]
+        outside = "window is" if n == 1 else "windows are"
+        return [f"Only {n} {outside} outside tolerance, too few to rank causes."]
     shares = {cause: count / n for cause, count in counts.most_common()}
     return [shares_told(shares, f"Of {n} windows outside tolerance")]
 
@@ -228,14 +232,14 @@ def shares_told(shares: Mapping[str, float], among: str) -> str:
     """Name the commonest causes by their shares, largest first; ``among`` says of what."""
     ranked = [(cause, share) for cause, share in shares.items() if cause != UNEXPLAINED]
     if not ranked:
-        return f"{among} none shows its cause."
+        return f"{among}, none could be given a cause."
     named = [
         f"{_PLAINLY[cause]} ({cause}, {100 * share:.0f} %)"
         for cause, share in ranked[:MOST_CAUSES_NAMED]
     ]
     unexplained = shares.get(UNEXPLAINED, 0.0)
-    left = f" {among} {100 * unexplained:.0f} % stay unexplained." if unexplained else ""
-    return f"Why, above all: {'; then '.join(named)}.{left}"
+    left = f" {among}, {100 * unexplained:.0f} % remain unexplained." if unexplained else ""
+    return f"Main cause{'s' * (len(named) > 1)}: {'; '.join(named)}.{left}"
 
 
 def _light_sentences(source: SourceResult, band: BandResult, mine: BoolArray) -> list[str]:
@@ -250,21 +254,28 @@ def _light_sentences(source: SourceResult, band: BandResult, mine: BoolArray) ->
     missed = f"{100 * float(carried[outside].mean()):.0f} %"
     if missed == "0 %":
         return ["In none of them did the light show the pulse."]
-    return [f"In {missed} of them the light carried the pulse and the algorithm missed it."]
+    return [f"In {missed} of them the light carried the pulse but the algorithm missed it."]
 
 
 def _other_sentences(band: BandResult, activity: str) -> list[str]:
     """Say how well the same light was read otherwise."""
-    rows = {
-        other.source: row
+    shares = {
+        other.source: row.errors.share_within
         for other in band.sources[1:]
         for row in other.by_activity
         if row.activity == activity and row.errors.n and other.source in METHODS
     }
-    if not rows:
+    return others_told(shares)
+
+
+def others_told(shares: Mapping[str, float]) -> list[str]:
+    """Say how well palpate's estimators read a band's light, by their shares within tolerance."""
+    if not shares:
         return []
-    told = " and ".join(f"{_share(row)} by {name!r}" for name, row in rows.items())
-    return [f"Read from its light by palpate, {told} are within tolerance."]
+    first, *rest = (f"in {percent(share)}" for share in shares.values())
+    name, *names = (repr(name) for name in shares)
+    also = "".join(f", {other} {share}" for other, share in zip(names, rest, strict=True))
+    return [f"From the same light, palpate's {name} is within tolerance {first} of windows{also}."]
 
 
 def _excess_sentences(source: SourceResult, activity: str) -> list[str]:
@@ -293,7 +304,7 @@ def _rise_sentences(
     late_s = [rise.late_s for rise in judged if rise.detected]
     told = rises_told(len(late_s), len(judged), late_s)
     if blind := len(rises) - len(judged):
-        told.append(f"It gave no heart rate in {blind} of {len(rises)} rises of the heart rate.")
+        told.append(f"It gave no heart rate during {blind} of {len(rises)} rises in heart rate.")
     return told
 
 
@@ -302,12 +313,12 @@ def rises_told(seen: int, n: int, late_s: Sequence[float]) -> list[str]:
     if not n:
         return []
     typical_s = statistics.median(late_s) if late_s else 0.0
-    late = f", {typical_s:.0f} s late" if typical_s >= 1.0 else ""
+    typically = "a median of " if len(late_s) > 1 else ""
+    late = f", {typically}{typical_s:.0f} s late" if typical_s >= 1.0 else ""
     late += " or more" if typical_s >= LATEST_S else ""
-    late += " in the median" if late and len(late_s) > 1 else ""
     if n == 1:
-        return [f"It {'saw' if seen else 'missed'} the one rise of the heart rate{late}."]
-    return [f"It saw {seen} of {n} rises of the heart rate{late}."]
+        return [f"It {'saw' if seen else 'missed'} the only rise in heart rate{late}."]
+    return [f"It saw {seen} of {n} rises in heart rate{late}."]
 
 
 def motion_sentence(dose: DoseResponse) -> str:
@@ -367,10 +378,6 @@ def capital(text: str) -> str:
 def named_activity(activity: str) -> str:
     """Name an activity in a sentence."""
     return "the whole session" if activity == ALL else activity
-
-
-def _share(row: ActivityError) -> str:
-    return f"{100 * row.errors.share_within:.0f} %"
 
 
 def duration_text(seconds: float) -> str:

@@ -31,14 +31,14 @@ def check_output(folder: Path, *, mark: str) -> None:
             )
     if (folder / "figures").exists() and not (folder / "report.html").exists():
         raise InputError(
-            f"{folder / 'figures'} is there and of no earlier report; name another folder with -o, "
-            "so that nothing of yours is replaced"
+            f"{folder / 'figures'} exists and is not from an earlier report; name another "
+            "folder with -o, so that nothing of yours is replaced"
         )
     nearest = next(place for place in (folder, *folder.absolute().parents) if place.exists())
     if not nearest.is_dir() or not os.access(nearest, os.W_OK | os.X_OK):
         raise InputError(
-            f"cannot write the report into {folder}: {nearest} is no folder that may be written "
-            "to; choose another with -o"
+            f"cannot write the report into {folder}: {nearest} is not a writable folder; "
+            "choose another with -o"
         )
 
 

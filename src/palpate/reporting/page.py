@@ -26,6 +26,7 @@ from palpate.reporting.glance import Glance, GlanceCell, glance_of
 from palpate.reporting.source_numbers import doubt_auc, outside_by_flag, rises_by_activity
 from palpate.reporting.style import data_uri
 from palpate.reporting.tables import (
+    MOST_STRETCHES,
     cause_rows,
     source_files,
     untrusted_reasons,
@@ -42,8 +43,8 @@ CAUTIONS = (
     "broken or irritated skin, and use only recorders that are safe to wear on the body.",
     "Questions of health belong to licensed practitioners and the rules that apply where you are.",
 )
-
-
+VIBRATION = "Hand-arm weighted vibration"
+"""The note on what is in the table of windows and in no figure begins so."""
 _BEFORE_UNIT = re.compile(r"(?<=[\d)]) (?=(?:%|bpm|s|min|ms|mg|g|dB|Hz)(?![\w/]))")
 
 
@@ -97,6 +98,7 @@ def session_page(result: SessionResult, told: Findings, pictures: Mapping[str, b
             files=source_files(result),
             version=__version__,
             all_activities=ALL,
+            most_stretches=MOST_STRETCHES,
             grades={"trust": TRUST_FROM, "care": CARE_FROM, "few": FEW_WINDOWS},
         )
     )
@@ -107,7 +109,8 @@ def _band(
 ) -> dict[str, Any]:
     return {
         "recording": band.recording,
-        "notes": band.notes,
+        "notes": [note for note in band.notes if not note.startswith(VIBRATION)],
+        "vibration": " ".join(note for note in band.notes if note.startswith(VIBRATION)),
         "anchor": figure_name(index, band),
         "session_figure": uris[figure_name(index, band)],
         "sources": [

@@ -18,6 +18,7 @@ from palpate.reporting.findings import (
     BandFinding,
     grade_of,
     named_activity,
+    others_told,
     reading,
     rises_told,
     shares_told,
@@ -163,13 +164,12 @@ def _activity_finding(one: PooledErrors, everything: Sequence[PooledErrors]) -> 
     judged = grade_of(one.share_within.mean, one.coverage.mean)
     grade, good = judged if one.enough else "few", judged == "good"
     why = [] if good else [_why(one)]
-    others = [
-        f"{percent(other.share_within.mean)} by {other.condition.source!r}"
+    others = {
+        other.condition.source: other.share_within.mean
         for other in everything
         if other.activity == one.activity and other.condition.source in METHODS and other is not one
-    ]
-    if others and not good:
-        why.append(f"Read from its light by palpate, {' and '.join(others)} are within tolerance.")
+    }
+    why += [] if good else others_told(others)
     late_s = one.rise_late_s[np.isfinite(one.rise_late_s)].tolist()
     why += rises_told(one.n_rises_seen, one.rise_late_s.size, late_s)
     return ActivityFinding(named_activity(one.activity), grade, _numbers(one), tuple(why))
@@ -179,7 +179,8 @@ def _why(one: PooledErrors) -> str:
     n = one.n_with_causes
     if not n:
         return f"No session has {FEWEST_OUTSIDE} windows outside tolerance, too few to rank causes."
-    return shares_told(one.cause_shares, f"In the mean of {n} session{'s' * (n != 1)}")
+    among = "In one session" if n == 1 else f"On average over {n} sessions"
+    return shares_told(one.cause_shares, among)
 
 
 def _numbers(one: PooledErrors) -> str:
@@ -187,7 +188,7 @@ def _numbers(one: PooledErrors) -> str:
     n = len(one.sessions)
     return (
         f"{share} % of the windows of {n} session{'s' * (n != 1)} within tolerance, off by "
-        f"{with_interval(*one.mae_bpm)} bpm."
+        f"{with_interval(*one.mae_bpm)} bpm on average."
     )
 
 

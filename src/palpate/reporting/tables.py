@@ -126,7 +126,7 @@ def untrusted_stretches(
     """Return the longest stretches without a trusted reference, in order of time.
 
     Each with its commonest reason, the detector that differs most there and by how much
-    (median), and the most places in one window that look like a beat and are none.
+    (median), and the most deflections in one window that look like a beat but are not.
     """
     rows = []
     for first, last in zip(*runs(~windows["trusted"].astype(bool)), strict=True):
@@ -166,6 +166,7 @@ def _source_summary(
         "device": recording.device,
         "firmware": recording.firmware,
         "placement": recording.placement,
+        "notes": band.notes,
         "source": source.source,
         "activities": [
             {

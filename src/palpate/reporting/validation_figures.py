@@ -69,7 +69,7 @@ def errors_figure(rows: Sequence[Row]) -> Figure:
         axis.margins(x=0.08, y=0.02)
         axis.xaxis.set_major_locator(MaxNLocator(integer=True))
         axis.xaxis.set_major_formatter(lambda value, _: f"{abs(value):.0f}")
-        axis.set_xlabel("beats missed (left) and marks that are no beat (right)")
+        axis.set_xlabel("beats missed (left) and marks that are not beats (right)")
         axis.set_title(_bars_title(len(worst), len(faulty), len(rows)))
         axis.legend(loc="lower right")
     return figure

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from palpate.detector_validation import Options, RecordRun
-from palpate.reporting.text_tables import count, number
+from palpate.reporting.text_tables import count, number, signed_tenths
 from palpate.reporting.validation_tables import (
     class_rows,
     failure_rows,
@@ -34,7 +34,7 @@ def validation_findings(runs: Sequence[RecordRun], options: Options) -> list[str
     failed = failure_rows(runs)
     if failed:
         told.append(
-            f"{options.detector} failed on {_plural(len(failed), 'run')}, which count nowhere; "
+            f"{options.detector} failed on {_plural(len(failed), 'run')}, which are not counted; "
             f"the first: {failed[0]['reason'].rstrip('.')}."
         )
     return told
@@ -78,8 +78,8 @@ def _timing(runs: Sequence[RecordRun]) -> list[str]:
     if not row["n"]:
         return []
     return [
-        f"Its marks lie {_signed(row['p50_ms'])} ms from the annotations in the median, 90 % of "
-        f"them between {_signed(row['p5_ms'])} and {_signed(row['p95_ms'])} ms; "
+        f"Its marks lie a median of {signed_tenths(row['p50_ms'])} ms from the annotations, 90 % "
+        f"of them between {signed_tenths(row['p5_ms'])} and {signed_tenths(row['p95_ms'])} ms; "
         f"{row['within_50ms_pct']:.2f} % are within 50 ms."
     ]
 
@@ -90,7 +90,7 @@ def _classes(runs: Sequence[RecordRun]) -> list[str]:
         return []
     worst = min(rows, key=lambda row: row["sensitivity_pct"])
     return [
-        f"Of the kinds of beat it misses {worst['meaning']} beats most: "
+        f"It misses {worst['meaning']} beats most often: "
         f"{count(worst['missed'])} of {count(worst['beats'])} "
         f"({100 - worst['sensitivity_pct']:.2f} %)."
     ]
@@ -111,10 +111,6 @@ def _noise(runs: Sequence[RecordRun]) -> list[str]:
         f"Under noise, F1 is {first['f1_pct']:.1f} % at {number(0)(first['snr_db'])} dB and "
         f"{last['f1_pct']:.1f} % at {number(0)(last['snr_db'])} dB; {fall}."
     ]
-
-
-def _signed(value: float) -> str:
-    return f"{value:+.1f}".replace("-", "−")
 
 
 def _plural(amount: int, thing: str) -> str:
