@@ -84,6 +84,14 @@ def test_one_recording_cannot_be_lined_up() -> None:
         align_session(Session("alone", ()))
 
 
+def test_a_recording_that_cannot_be_used_is_named() -> None:
+    slow = Waveform("ecg", Role.ECG, np.zeros((16 * 60, 1)), 16.0, "mV")
+    walk = wrist("Alder", np.zeros((3000, 3)))
+    session = Session("evening", (Recording("chest", (slow,)), walk))
+    with pytest.raises(InputError, match="recording 'chest': fs_hz is 16 Hz; QRS detection needs"):
+        align_session(session)
+
+
 def test_only_a_sheet_can_be_updated(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     from palpate.cli import main
 

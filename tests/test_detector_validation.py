@@ -237,7 +237,7 @@ def test_a_worker_that_dies_is_explained(folder, tmp_path, monkeypatch):
         (Options(detector="nowhere:nothing"), (), "no detector"),
         (Options(learning_s=5.0, noise="generated:thunder"), (), "kind of noise"),
         (Options(learning_s=5.0, noise="no/such/record"), (), "does not exist"),
-        (Options(learning_s=60.0), (), "record ridge: .* learning period of 60 s"),
+        (Options(learning_s=60.0), (), "record 'ridge': .* learning period of 60 s"),
     ],
 )
 def test_bad_input_is_explained(folder, options, records, hint):

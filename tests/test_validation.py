@@ -8,6 +8,7 @@ import pytest
 from palpate.validation import (
     LARGEST,
     InputError,
+    about,
     checked_choice,
     checked_columns,
     checked_positive,
@@ -50,6 +51,16 @@ def test_columns_that_cannot_be_say_why(values: np.ndarray, message: str) -> Non
 def test_a_signal_is_one_dimensional() -> None:
     with pytest.raises(InputError, match=r"ecg has shape \(2, 2\)"):
         checked_signal(np.zeros((2, 2)), "ecg")
+
+
+def test_a_fault_is_told_with_the_name_of_what_it_is_about_once() -> None:
+    with (
+        pytest.raises(InputError, match=r"^recording 'chest': too slow$"),
+        about("recording", "chest"),
+    ):
+        raise InputError("too slow")
+    with pytest.raises(InputError, match=r"^ECG of 'chest' too slow$"), about("recording", "chest"):
+        raise InputError("ECG of 'chest' too slow")
 
 
 def test_times_must_be_finite_and_in_order() -> None:

@@ -42,7 +42,7 @@ from palpate.timing import (
 )
 from palpate.timing.clock import MAX_DRIFT_PPM
 from palpate.timing.heart_rates import METHOD as HEART_RATE
-from palpate.validation import InputError
+from palpate.validation import InputError, about
 
 NEAR_S = 60.0
 """Clocks set by hand or by a phone are within a minute (common practice, no source)."""
@@ -132,7 +132,7 @@ def align_session(
         raise InputError(
             f"session {session.title!r} has one recording; lining up clocks takes two or more"
         )
-    evidence = [evidence_of(recording) for recording in session.recordings]
+    evidence = [_evidence_by_name(recording) for recording in session.recordings]
     first = _reference_of(session, evidence)
     reference = _on_session_clock(evidence[first], session.recordings[first])
     lined_up = [(session.recordings[first].name, reference)]
@@ -177,6 +177,11 @@ def evidence_of(recording: Recording) -> Evidence:
         rate_s=None if rate is None else rate.start_s,
         rate_bpm=None if rate is None else rate.hr_bpm,
     )
+
+
+def _evidence_by_name(recording: Recording) -> Evidence:
+    with about("recording", recording.name):
+        return evidence_of(recording)
 
 
 def _reference_of(session: Session, evidence: list[Evidence]) -> int:

@@ -31,7 +31,7 @@ from palpate.io.wfdb_annotations import annotated_records, read_annotations
 from palpate.io.wfdb_record import open_wfdb
 from palpate.named_detectors import OWN, Detector, detections, find_detector
 from palpate.signals import BoolArray, FloatArray, StrArray
-from palpate.validation import InputError
+from palpate.validation import InputError, about
 
 ALL_LEADS = "all"
 GENERATED_NOISE = "generated:"
@@ -225,7 +225,7 @@ def _run(task: _Task) -> list[RecordRun]:
         reference = record.reference
         measured = [BEAT_CLASS.get(symbol) in _MEASURED_CLASSES for symbol in reference.symbol]
         for snr_db in options.snr_db:
-            with _about(record.name):
+            with about("record", record.name):
                 noisy = add_noise(
                     record.ecg, noise, reference.time_s[measured], fs_hz=record.fs_hz, snr_db=snr_db
                 )
@@ -278,7 +278,7 @@ def _scored(record: _AnnotatedEcg, detector: Detector, options: Options) -> Reco
     except Exception as fault:  # a stranger's detector may raise anything
         return replace(unscored, failure=f"{type(fault).__name__}: {fault}")
     runtime_s = time.perf_counter() - started
-    with _about(record.name):
+    with about("record", record.name):
         score = score_detector(
             record.reference,
             found / record.fs_hz,
@@ -291,15 +291,6 @@ def _scored(record: _AnnotatedEcg, detector: Detector, options: Options) -> Reco
     stretches = worst_stretches(score.ec57, count=count, end_s=duration_s)
     worst = tuple(_excerpt(record, score, stretch) for stretch in stretches)
     return replace(unscored, runtime_s=runtime_s, score=score, worst=worst)
-
-
-@contextlib.contextmanager
-def _about(record: str) -> Iterator[None]:
-    """Put the record's name before a sentence that does not know it."""
-    try:
-        yield
-    except InputError as fault:
-        raise InputError(f"record {record}: {fault}") from fault
 
 
 def _excerpt(record: _AnnotatedEcg, score: DetectorScore, stretch: Stretch) -> Excerpt:

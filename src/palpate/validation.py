@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import contextlib
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,6 +16,17 @@ LARGEST = 1e60
 
 class InputError(ValueError):
     """Input that cannot be used; the message is one sentence a user can act on."""
+
+
+@contextlib.contextmanager
+def about(kind: str, name: str) -> Iterator[None]:
+    """Put a kind and a name before the sentence of an ``InputError`` that does not say the name."""
+    try:
+        yield
+    except InputError as fault:
+        if repr(name) in str(fault):
+            raise
+        raise InputError(f"{kind} {name!r}: {fault}") from fault
 
 
 def checked_rate(fs_hz: float, name: str = "fs_hz") -> float:
