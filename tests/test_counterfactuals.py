@@ -227,16 +227,46 @@ def test_noise_hardly_ever_has_a_prominent_peak_near_a_given_rate() -> None:
 
 def test_best_around_by_hand() -> None:
     # The second is right in the first half, the first in the other; within half a minute of
-    # the change the balance tips. Where the truth is unknown nothing counts.
+    # the change neither is surely better, so it is the first. Where the truth is unknown nothing
+    # counts.
     true_bpm = np.full(200, 80.0)
     true_bpm[190:] = np.nan
     rates = np.full((2, 200), 80.0)
     rates[0, :100], rates[1, 100:] = 90.0, 90.0
-    best = best_around(rates, true_bpm)
-    assert best[:100].all()
-    assert not best[101:].any()
+    best = best_around(rates, true_bpm, overlapping=3)
+    assert best[:85].all()
+    assert not best[100:].any()
     rates[0, 100:] = np.nan
-    assert best_around(rates, true_bpm)[:185].all()
+    best = best_around(rates, true_bpm, overlapping=3)
+    assert best[:80].all()
+    assert best[110:185].all()
+
+
+def test_a_window_has_no_say_in_its_own_channel() -> None:
+    # The second is right at one window and the three on either side that overlap it, no better
+    # around: only windows further away may take it for the best, that one may not.
+    true_bpm = np.full(101, 80.0)
+    rates = np.full((2, 101), 90.0)
+    rates[1, 47:54] = 80.0
+    best = best_around(rates, true_bpm, overlapping=3)
+    assert best[50] == 0
+
+
+def test_of_channels_that_differ_in_noise_alone_none_is_best(body: dict[str, FloatArray]) -> None:
+    removed = []
+    for seed in range(4):
+        noise = np.random.default_rng(seed).normal(scale=5.0, size=(body["pulse"].size, 3))
+        budget = light_counterfactuals(
+            reference(),
+            body["pulse"][:, np.newaxis] + noise,
+            None,
+            method="conventional",
+            fs_hz=FS_HZ,
+        ).budget()
+        assert budget.total_bpm > 5.0
+        removed.append(budget.shares[0])
+    assert all(one.repair == CHANNEL and one.low_bpm <= 0.0 for one in removed)
+    assert all(one.share < 0.03 for one in removed)
 
 
 def test_a_better_channel_never_makes_much_worse(body: dict[str, FloatArray]) -> None:

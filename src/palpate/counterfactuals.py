@@ -14,8 +14,10 @@ Repairs
 ``clock or latency``
     Both in one, where no light tells them apart.
 ``best optical channel``
-    Of several, the estimator hears only the one that serves it best around here, or all
-    together where that serves it better: least mean error over `CHANNEL_WINDOWS`.
+    Of several, the estimator hears only the one that serves it best around here, all together
+    unless one has less mean error over `CHANNEL_WINDOWS` by a standard error. A window and
+    those that overlap it have no say in their own channel: else the best of channels that
+    differ in nothing but their noise would mend what is chance.
 ``motion cancellation``
     The estimator hears what an adaptive filter leaves of the light when the accelerometer's
     part is taken out. Not offered to estimators that cancel motion themselves.
@@ -55,6 +57,8 @@ PROMINENT = 8.0
 """Over the noise that the median implies: e**-8 per bin, so that noise has such a peak near
 the true rate in fewer than one window in a thousand."""
 MISSING_BPM = MAX_HR_BPM - MIN_HR_BPM
+SETTLED_BPM = 1e-6
+"""Less is rounding."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -234,19 +238,45 @@ def _listened(
     ]
     rates = np.stack([one.hr_bpm for one in (together, *alone)])
     spectra = np.stack([one.spectrum for one in (together, *alone)])
-    best, rows = best_around(rates, true_bpm), np.arange(true_bpm.size)
+    overlapping = int(np.count_nonzero(prepared.start_s < prepared.end_s[0])) - 1
+    best = best_around(rates, true_bpm, overlapping=overlapping)
+    rows = np.arange(true_bpm.size)
     return replace(together, hr_bpm=rates[best, rows], spectrum=spectra[best, rows])
 
 
-def best_around(rates_bpm: FloatArray, true_bpm: FloatArray) -> IntArray:
-    """Return which of ``rates_bpm (k, w)`` errs least around each window, the first if alike.
+def best_around(rates_bpm: FloatArray, true_bpm: FloatArray, *, overlapping: int) -> IntArray:
+    """Return which of ``rates_bpm (k, w)`` errs least around each window.
 
+    The first, unless another errs less by a standard error of their difference (the rule of one
+    standard error: Breiman et al. 1984, "Classification and Regression Trees", ch. 3.4.3).
+
+    Parameters
+    ----------
+    overlapping
+        How many windows on either side overlap one: these, and itself, do not count.
+
+    Notes
+    -----
     A rate that is missing where the truth is known errs by `MISSING_BPM`.
     """
     error = np.nan_to_num(np.abs(rates_bpm - true_bpm), nan=MISSING_BPM)
     error[:, np.isnan(true_bpm)] = 0.0
-    around = ndimage.uniform_filter1d(error, CHANNEL_WINDOWS, axis=1, mode="constant")
-    return np.asarray(np.argmin(np.round(around, 9), axis=0), dtype=np.intp)
+    more = error - error[0]
+    mean = _mean_around(more, overlapping)
+    variance = np.maximum(_mean_around(more**2, overlapping) - mean**2, 0.0)
+    independent = (CHANNEL_WINDOWS - 1) / (overlapping + 1)
+    surely = mean + np.sqrt(variance / independent) < -SETTLED_BPM
+    return np.asarray(np.argmin(np.where(surely, mean, 0.0), axis=0), dtype=np.intp)
+
+
+def _mean_around(values: FloatArray, overlapping: int) -> FloatArray:
+    """Return means ``(k, w)`` over windows around each, without it and those that overlap it."""
+    own = 2 * overlapping + 1
+    wide, near = (
+        size * ndimage.uniform_filter1d(values, size, axis=1, mode="constant")
+        for size in (own - 1 + CHANNEL_WINDOWS, own)
+    )
+    return np.asarray((wide - near) / (CHANNEL_WINDOWS - 1))
 
 
 def _answers(signals: WristSignals, method: str, answered: BoolArray) -> _Listened:

@@ -48,6 +48,14 @@ def test_what_comes_last_is_credited_with_what_the_others_leave() -> None:
     assert by_name(error_budget(errors, last="c")) == pytest.approx({"a": 6.0, "c": 4.0})
 
 
+def test_what_is_left_is_never_less_than_no_error() -> None:
+    # One bad stretch of ten windows in a hundred; with few blocks its interval would reach below.
+    left = np.where(np.arange(100) < 10, 50.0, 0.0)
+    budget = error_budget({frozenset(): left + 5.0, frozenset("a"): left})
+    assert budget.remainder.low_bpm == budget.remainder.share_low == 0.0
+    assert budget.remainder.high_bpm > budget.remainder.error_bpm == 5.0
+
+
 def test_no_repair_at_all_leaves_everything() -> None:
     budget = error_budget(constant(none=3.0))
     assert budget.shares == ()

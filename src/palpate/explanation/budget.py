@@ -11,7 +11,8 @@ Kern 1992, Int J Game Theory 21:249). That is for a repair which is told the tru
 undo what the others undo, and would otherwise be given half of their credit.
 
 Intervals come from the circular block bootstrap over windows in time order. They hold for
-more evenings like this one, with the repairs as they are.
+more evenings like this one, with the repairs as they are. What is left is an absolute error,
+so its interval ends at 0; what a repair removes may be negative.
 """
 
 from __future__ import annotations
@@ -139,12 +140,14 @@ def _weights(repairs: list[str], last: str | None) -> FloatArray:
 def _shares(
     names: list[str], found: FloatArray, drawn: FloatArray, n_blocks: float
 ) -> list[BudgetShare]:
-    """Return one share per name; the last of the numbers is the total."""
+    """Return one share per name, the last what is left; the last of the numbers is the total."""
     low, high = percentile_interval(drawn[:, :-1], n_blocks=n_blocks)
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(found[-1] > 0.0, found[:-1] / found[-1], np.nan)
         drawn_share = np.where(drawn[:, -1:] > 0.0, drawn[:, :-1] / drawn[:, -1:], np.nan)
     share_low, share_high = percentile_interval(drawn_share, n_blocks=n_blocks)
+    for edge in (low, share_low):
+        edge[-1] = np.maximum(edge[-1], 0.0)
     columns = (found[:-1], low, high, share, share_low, share_high)
     return [
         BudgetShare(name, *(float(column[place]) for column in columns))
