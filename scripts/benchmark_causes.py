@@ -340,10 +340,14 @@ def recordings(data: Path) -> Iterator[Session]:
 def as_session(
     title: str, *, ecg: Floats, ppg: Floats, acc: Floats, fs_hz: float, unit: str
 ) -> Session:
-    """Return the recording; its device shows the robust estimate once per second."""
+    """Return the recording; its device shows the robust estimate once per second.
+
+    On the half seconds, so that the readings of a half-open window lie about its middle: on
+    whole ones they lie half a second before it, and the device would be as late already.
+    """
     found = estimate(ppg, acc, fs_hz=fs_hz, method="robust")
     middle_s = (found.start_s + found.end_s) / 2.0
-    start_s = np.arange(middle_s[0], middle_s[-1])
+    start_s = np.arange(middle_s[0] + 0.5, middle_s[-1])
     device = RateSeries(
         source="heart_rate",
         start_s=start_s,
