@@ -203,7 +203,8 @@ def _unmeasured_note(light: WindowTable, moved: WindowTable | None) -> list[str]
     """Say in how many windows of light nothing measures motion."""
     if moved is None:
         return [
-            "There is no accelerometer; what is estimated rests on the light alone and is less sure."
+            "There is no accelerometer; what is estimated rests on the light alone and is less "
+            "sure."
         ]
     missing = WindowTable(light.start_s, light.end_s).joined(moved)["missing_share"]
     n_unmeasured = np.count_nonzero(~(missing <= MAX_MISSING_SHARE))
