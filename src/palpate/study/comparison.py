@@ -22,10 +22,10 @@ from typing import Literal
 
 import numpy as np
 
+from palpate.evaluation.overlap import LEAST_IN_COMMON, within_middle
 from palpate.evaluation.scoring import ALL
 from palpate.signals import FloatArray
 from palpate.study.differences import LEVEL, Difference, paired_difference, unpaired_difference
-from palpate.study.equal_motion import motion_in_common
 from palpate.study.pooling import FEWEST_SESSIONS
 from palpate.study.sessions import FEWEST_WINDOWS, Condition, SessionErrors
 
@@ -200,7 +200,11 @@ def _moved_alike(before: Sequence[SessionErrors], after: Sequence[SessionErrors]
     known = [[e.motion_g[np.isfinite(e.motion_g)] for e in side] for side in (before, after)]
     if min(windows.size for side in known for windows in side) < FEWEST_WINDOWS:
         return False
-    return motion_in_common(*(np.concatenate(side) for side in known))
+    first, second = (np.concatenate(side) for side in known)
+    return all(
+        np.mean(within_middle(one, other)) >= LEAST_IN_COMMON
+        for one, other in ((first, second), (second, first))
+    )
 
 
 def _with_verdicts(comparisons: Sequence[Comparison]) -> Iterator[Comparison]:
