@@ -91,7 +91,7 @@ def build_parser() -> argparse.ArgumentParser:
             name, help=module.HELP, description=module.HELP, epilog=EPILOG
         )
         module.add_arguments(command)
-        command.add_argument("--quiet", action="store_true", help="print nothing but faults")
+        command.add_argument("--quiet", action="store_true", help="print nothing but errors")
         command.add_argument("--json", action="store_true", help="print the result as JSON")
     return parser
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from palpate.results import Options
     from palpate.signals import Session
 
-HELP = "say how wrong each wrist heart rate was, when, and how that goes with motion"
+HELP = "say how wrong each wrist heart rate was, when, why, and how that depends on motion"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -25,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         nargs="+",
         metavar="INPUT",
         help="a session sheet (.toml), a packed session (.h5), or one recording; of several, each "
-        "gets a folder of its name in the output",
+        "gets a folder named after it in the output",
     )
     parser.add_argument(
         "-o", "--output", type=Path, required=True, help="folder for the report and its tables"
@@ -121,7 +121,7 @@ def checked_options(arguments: argparse.Namespace) -> Options:
     if arguments.step > arguments.window:
         raise InputError(
             f"--step is {arguments.step:g} s, longer than the window of {arguments.window:g} s, so "
-            "that what lies between would count nowhere; make it shorter"
+            "what lies between windows would be left out; make it shorter"
         )
     return Options(
         window_s=arguments.window,

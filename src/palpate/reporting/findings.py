@@ -253,8 +253,9 @@ def _light_sentences(source: SourceResult, band: BandResult, mine: BoolArray) ->
         return []
     missed = f"{100 * float(carried[outside].mean()):.0f} %"
     if missed == "0 %":
-        return ["In none of them did the light show the pulse."]
-    return [f"In {missed} of them the light carried the pulse but the algorithm missed it."]
+        return ["In none of these windows did the light show the pulse."]
+    told = "the light carried the pulse but the algorithm missed it"
+    return [f"In {missed} of these windows {told}."]
 
 
 def _other_sentences(band: BandResult, activity: str) -> list[str]:
