@@ -15,6 +15,10 @@ ms          median time per record; of each record the shortest of the repeated 
             MALLOC_TRIM_THRESHOLD_, MALLOC_MMAP_THRESHOLD_ and MALLOC_TOP_PAD_ at 1 GiB), all
             are faster, and not by the same factor
 
+Shared errors: beats that slope and another detector both miss, and detections of both where no
+beat is, first lead, within 150 ms of each other; and how many independent errors would share: the
+product of the two counts over the number of beats, summed over records.
+
 Noise: record 118, first lead, with the electrode-motion noise of the MIT-BIH Noise Stress
 Test Database recovered from 118e06 and scaled (Moody, Muldrow & Mark 1984), F1 at 150 ms
 from 5:00. It is left out where nstdb_partial/ does not lie beside the records.
@@ -43,12 +47,14 @@ from palpate.ecg import detect_qrs  # noqa: E402
 from palpate.evaluation.annotations import Annotations  # noqa: E402
 from palpate.evaluation.detector_scoring import DetectorScore, score_detector  # noqa: E402
 from palpate.evaluation.ec57_statistics import gross_statistics  # noqa: E402
+from palpate.evaluation.matching import EC57_WINDOW_S  # noqa: E402
 from palpate.io.wfdb_annotations import annotated_records, read_annotations  # noqa: E402
 from palpate.io.wfdb_record import open_wfdb  # noqa: E402
 from palpate.named_detectors import detections, find_detector  # noqa: E402
 from palpate.signals import FloatArray  # noqa: E402
 
 Detector = Callable[[FloatArray, float], ArrayLike]
+Runs = Sequence[tuple[DetectorScore, float]]
 SNR_DB = (24, 12, 6, 0, -6)
 NOISE_RECORD, NOISE_STEM, NOISE_STEM_DB = "118", "118e06", 6
 RR_RECORD = "100"
@@ -82,7 +88,7 @@ class Candidate:
 
 
 def main() -> None:
-    """Read the records, run every detector and print two tables."""
+    """Read the records, run every detector and print three tables."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0])
     parser.add_argument("--data", type=Path, required=True)
     parser.add_argument("--fast", action="store_true", help="leave out the slow libraries")
@@ -93,9 +99,17 @@ def main() -> None:
     candidates = [each for each in CANDIDATES if not (options.fast and each.slow)]
     print(f"{len(records)} records: {' '.join(record.name for record in records)}\n")
     table: list[tuple[str, ...]] = [COLUMNS]
+    on_first_lead: dict[str, Runs] = {}
     for candidate in candidates:
-        table.append(accuracy_row(candidate, records))
+        runs = run_all(candidate, records)
+        table.append(row_of(candidate, records, runs))
         print_row(table[-1], COLUMNS if len(table) == 2 else None)
+        if runs and not candidate.both_leads:
+            on_first_lead[candidate.label] = runs
+    print("\nErrors shared with slope")
+    slope = on_first_lead.pop(SLOPE)
+    for i, (label, runs) in enumerate(on_first_lead.items()):
+        print_row((label, *shared_errors(slope, runs)), SHARED_COLUMNS if i == 0 else None)
     noisy = list(noisy_records(folder.parent / "nstdb_partial", records))
     if noisy:
         print(f"\n{NOISE_RECORD} with electrode-motion noise, F1 at 150 ms from 5:00")
@@ -107,15 +121,33 @@ def main() -> None:
             csv.writer(file).writerows(table)
 
 
+SLOPE = "palpate slope"
 COLUMNS = ("detector", "leads", "Se", "+P", "F1 50 ms", "RR 100", "ms")
+_WHOSE = ("slope", "it", "both", "independent")
+SHARED_COLUMNS = (
+    "detector",
+    *(f"{what}, {whose}" for what in ("missed", "extra") for whose in _WHOSE),
+)
 
 
 def accuracy_row(candidate: Candidate, records: Sequence[Record]) -> tuple[str, ...]:
     """Run a detector on every record and return its row of the table."""
-    leads = "all" if candidate.both_leads else "first"
+    return row_of(candidate, records, run_all(candidate, records))
+
+
+def run_all(candidate: Candidate, records: Sequence[Record]) -> Runs:
+    """Return the score and the time of every record; nothing if it is not installed."""
     if importlib.util.find_spec(candidate.package) is None:
+        return []
+    return [run(candidate, record) for record in records]
+
+
+def row_of(candidate: Candidate, records: Sequence[Record], runs: Runs) -> tuple[str, ...]:
+    """Return a detector's row of the table."""
+    leads = "all" if candidate.both_leads else "first"
+    if not runs:
         return (candidate.label, leads, "not installed", *[""] * (len(COLUMNS) - 3))
-    scores, seconds = zip(*(run(candidate, record) for record in records), strict=True)
+    scores, seconds = zip(*runs, strict=True)
     rr_ms = [
         1e3 * score.ec57.rr_error_rms_s
         for score, record in zip(scores, records, strict=True)
@@ -128,6 +160,25 @@ def accuracy_row(candidate: Candidate, records: Sequence[Record]) -> tuple[str, 
         f"{rr_ms[0]:.2f}" if rr_ms else "",
         f"{1e3 * float(np.median(seconds)):.1f}",
     )
+
+
+def shared_errors(first: Runs, second: Runs) -> tuple[str, ...]:
+    """Return missed beats and extra detections: of either, of both, of both by chance."""
+    total = np.zeros((2, 4))
+    for (one, _), (other, _) in zip(first, second, strict=True):
+        beats = np.count_nonzero(np.isfinite(one.ec57.reference_s))
+        for kind, (here, there) in enumerate(zip(errors_s(one), errors_s(other), strict=True)):
+            near = np.abs(here[:, np.newaxis] - there) <= EC57_WINDOW_S
+            both = np.count_nonzero(near.any(axis=1))
+            total[kind] += here.size, there.size, both, here.size * there.size / beats
+    return tuple(f"{count:.1f}".removesuffix(".0") for count in total.ravel())
+
+
+def errors_s(score: DetectorScore) -> tuple[FloatArray, FloatArray]:
+    """Return the times of missed beats and of extra detections, in seconds."""
+    found = score.ec57
+    missed = found.reference_s[np.isnan(found.estimate_s)]
+    return missed, found.estimate_s[np.isnan(found.reference_s)]
 
 
 def gross_figures(scores: Sequence[DetectorScore]) -> tuple[str, str, str]:
@@ -236,9 +287,9 @@ CANDIDATES = (
     Candidate("wfdb gqrs", "wfdb", _gqrs, slow=True),
     Candidate("neurokit2 default", "neurokit2", find_detector("neurokit:neurokit")),
     Candidate("neurokit2 khamis2016", "neurokit2", find_detector("neurokit:khamis2016"), slow=True),
-    Candidate("palpate slope", "palpate", _ours("slope")),
+    Candidate(SLOPE, "palpate", _ours("slope")),
     Candidate("palpate wavelet", "palpate", _ours("wavelet")),
-    Candidate("palpate slope", "palpate", _ours("slope"), both_leads=True),
+    Candidate(SLOPE, "palpate", _ours("slope"), both_leads=True),
     Candidate("palpate wavelet", "palpate", _ours("wavelet"), both_leads=True),
 )
 

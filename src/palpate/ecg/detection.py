@@ -39,8 +39,8 @@ def detect_qrs(ecg: ArrayLike, *, fs_hz: float, method: str = "slope") -> IntArr
         Samples per second, at least 80; made for 100 to 2000.
     method
         ``"slope"``: energy, shape and rhythm over the whole record, the most accurate and
-        the fastest; ``"wavelet"``: multiscale products and thresholds, an independent second
-        opinion; ``"neurokit:NAME"``: a method of neurokit2, for one lead.
+        the fastest; ``"wavelet"``: multiscale products and thresholds, a second opinion by
+        another principle; ``"neurokit:NAME"``: a method of neurokit2, for one lead.
 
     Returns
     -------

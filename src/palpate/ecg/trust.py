@@ -1,6 +1,6 @@
 """Whether a window's beat count can be trusted, and the one reason why not.
 
-A window is trusted when the evidence for its count is independent and consistent:
+A window is trusted when the evidence for its count is consistent:
 
 * both detectors count the reference's rate, and the rhythm is regular, or irregular in a
   clean signal where the detectors agree on the beats all around and nothing else looks like
