@@ -234,7 +234,8 @@ def measure_variance(every: list[Case], seed: int) -> None:
         parts = [treadmill_features(case, method) for case in treadmill]
         errors = np.concatenate([error for error, _ in parts])
         features = {name: np.concatenate([own[name] for _, own in parts]) for name in parts[0][1]}
-        print_variance(f"treadmill, {method}", error_variance(errors, features))
+        recording = np.repeat([case.name for case in treadmill], [e.size for e, _ in parts])
+        print_variance(f"treadmill, {method}", error_variance(errors, features, recording))
     for number in range(SIMULATED):
         simulated = simulate_session(seed=seed + number).session
         result = explain_session(simulated, Options(methods=("conventional", "robust")))
@@ -245,7 +246,8 @@ def measure_variance(every: list[Case], seed: int) -> None:
             for source in band.sources:
                 error = np.abs(source.windows["estimate_bpm"] - trusted)
                 name = f"simulated {seed + number}, {source.name}"
-                print_variance(name, error_variance(error, features))
+                activity = source.windows["activity"]
+                print_variance(name, error_variance(error, features, activity))
 
 
 def treadmill_features(case: Case, method: str) -> tuple[FloatArray, dict[str, FloatArray]]:

@@ -45,7 +45,7 @@ from palpate.heartrate import METHODS
 from palpate.heartrate.adaptive import cancelled_light
 from palpate.heartrate.conventional import mean_channel_power
 from palpate.heartrate.estimation import NEEDS_MOTION
-from palpate.heartrate.preparation import Prepared, WristSignals, prepare
+from palpate.heartrate.preparation import Prepared, WindowedSignals, prepare
 from palpate.heartrate.spectra import MAX_HR_BPM, MIN_HR_BPM, power, rate_axis, window_spectra
 from palpate.signals import BoolArray, FloatArray, IntArray, WindowTable
 from palpate.timing import latency
@@ -279,7 +279,7 @@ def _mean_around(values: FloatArray, overlapping: int) -> FloatArray:
     return np.asarray((wide - near) / (CHANNEL_WINDOWS - 1))
 
 
-def _answers(signals: WristSignals, method: str, answered: BoolArray) -> _Listened:
+def _answers(signals: WindowedSignals, method: str, answered: BoolArray) -> _Listened:
     axis = rate_axis(signals)
     spectra = window_spectra(signals.ppg_windows, axis)[:, axis.candidates]
     hr_bpm, _ = METHODS[method](signals)
@@ -291,7 +291,7 @@ def _answers(signals: WristSignals, method: str, answered: BoolArray) -> _Listen
     )
 
 
-def _one_channel(signals: WristSignals, column: int) -> WristSignals:
+def _one_channel(signals: WindowedSignals, column: int) -> WindowedSignals:
     only = slice(column, column + 1)
     return replace(
         signals,

@@ -19,7 +19,7 @@ from scipy import signal
 
 from palpate.conditioning import windowed
 from palpate.heartrate.conventional import strongest_line
-from palpate.heartrate.preparation import WristSignals
+from palpate.heartrate.preparation import WindowedSignals
 from palpate.signals import FloatArray
 
 LOW_HZ = 0.4
@@ -33,7 +33,7 @@ RIDGE = 1e-3
 """Share of the mean regressor power added to the diagonal."""
 
 
-def adaptive(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
+def adaptive(signals: WindowedSignals) -> tuple[FloatArray, FloatArray]:
     """Return rate in bpm and confidence in 0..1 per window, ``(w,)`` each."""
     if signals.acc.shape[1] == 0:
         return strongest_line(signals, signals.ppg_windows)
@@ -41,7 +41,7 @@ def adaptive(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
     return strongest_line(signals, np.where(signals.usable[:, np.newaxis, :], windows, 0.0))
 
 
-def cancelled_light(signals: WristSignals) -> FloatArray:
+def cancelled_light(signals: WindowedSignals) -> FloatArray:
     """Return the light ``(n, c)`` minus what the adaptive filter predicts from motion."""
     block = round(BLOCK_S * signals.fs_hz)
     count = -(-signals.ppg.shape[0] // block)

@@ -29,7 +29,7 @@ import numpy as np
 from scipy import signal
 
 from palpate.conditioning.statistics import ratio
-from palpate.heartrate.preparation import WristSignals
+from palpate.heartrate.preparation import WindowedSignals
 from palpate.heartrate.spectra import ComplexArray, RateAxis, power, rate_axis, window_spectra
 from palpate.signals import FloatArray
 
@@ -53,7 +53,7 @@ class Cancelled:
     explained: ComplexArray
 
 
-def learn_filters(signals: WristSignals, *, look_ahead: bool) -> FloatArray:
+def learn_filters(signals: WindowedSignals, *, look_ahead: bool) -> FloatArray:
     """Return the tap weights ``(w, c, a, LAGS)`` that predict light from motion per window.
 
     Parameters
@@ -87,7 +87,7 @@ def learn_filters(signals: WristSignals, *, look_ahead: bool) -> FloatArray:
 
 
 def cancel_motion(
-    signals: WristSignals, axis: RateAxis, filters: FloatArray, part: slice
+    signals: WindowedSignals, axis: RateAxis, filters: FloatArray, part: slice
 ) -> Cancelled:
     """Split the light of the windows ``part`` into what motion predicts and the rest."""
     light = window_spectra(signals.ppg_windows[part], axis)
@@ -97,13 +97,13 @@ def cancel_motion(
     return Cancelled(light - predicted, predicted)
 
 
-def window_portions(signals: WristSignals) -> list[slice]:
+def window_portions(signals: WindowedSignals) -> list[slice]:
     """Return slices of a few hundred windows, so that a day's spectra never coexist."""
     return [slice(k, k + WINDOWS_AT_ONCE) for k in range(0, signals.first.size, WINDOWS_AT_ONCE)]
 
 
 def _normal_equations(
-    signals: WristSignals, axis: RateAxis, part: slice
+    signals: WindowedSignals, axis: RateAxis, part: slice
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return each window's matrix ``(w, k, k)``, right sides ``(w, c, k)`` and light power."""
     light = window_spectra(signals.ppg_windows[part], axis)

@@ -17,7 +17,7 @@ import numpy as np
 
 from palpate.conditioning import parabolic_peak
 from palpate.conditioning.statistics import ratio
-from palpate.heartrate.preparation import WristSignals
+from palpate.heartrate.preparation import WindowedSignals
 from palpate.heartrate.spectra import power, rate_axis, window_spectra
 from palpate.signals import FloatArray
 
@@ -27,12 +27,12 @@ LINE_HALF_WIDTH_CELLS = 2.0
 """A Hann line reaches two resolution cells to either side of its peak."""
 
 
-def conventional(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
+def conventional(signals: WindowedSignals) -> tuple[FloatArray, FloatArray]:
     """Return rate in bpm and confidence in 0..1 per window, ``(w,)`` each."""
     return strongest_line(signals, signals.ppg_windows)
 
 
-def strongest_line(signals: WristSignals, windows: FloatArray) -> tuple[FloatArray, FloatArray]:
+def strongest_line(signals: WindowedSignals, windows: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return rate and confidence ``(w,)`` of the strongest line in ``windows (w, width, c)``."""
     axis = rate_axis(signals)
     rate_bpm = axis.rate_bpm

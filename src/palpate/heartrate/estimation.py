@@ -19,12 +19,12 @@ import numpy as np
 from palpate.conditioning import STEP_S, WINDOW_S
 from palpate.heartrate.adaptive import adaptive
 from palpate.heartrate.conventional import conventional
-from palpate.heartrate.preparation import WristSignals, prepare
+from palpate.heartrate.preparation import WindowedSignals, prepare
 from palpate.heartrate.robust import robust, robust_online
 from palpate.signals import FloatArray, RateSeries
 from palpate.validation import checked_choice
 
-Method = Callable[[WristSignals], tuple[FloatArray, FloatArray]]
+Method = Callable[[WindowedSignals], tuple[FloatArray, FloatArray]]
 
 METHODS: Mapping[str, Method] = MappingProxyType(
     {

@@ -45,7 +45,7 @@ FLAT_SHARE = 1e-9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class WristSignals:
+class WindowedSignals:
     """Light and motion at the working rate, with the windows they are cut into.
 
     Parameters
@@ -86,7 +86,7 @@ class WristSignals:
 class Prepared:
     """The signals, the windows they answer for, and why some cannot be answered."""
 
-    signals: WristSignals
+    signals: WindowedSignals
     start_s: FloatArray
     end_s: FloatArray
     reason: StrArray
@@ -135,7 +135,7 @@ def prepare(
     flat = high - low <= FLAT_SHARE * np.maximum(np.abs(high), np.abs(low))
     sparse = missing > MAX_MISSING_SHARE
     usable = ~(flat | sparse)
-    signals = WristSignals(
+    signals = WindowedSignals(
         ppg=slow_ppg,
         acc=slow_acc,
         fs_hz=work_hz,

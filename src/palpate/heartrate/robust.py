@@ -37,7 +37,7 @@ from palpate.heartrate.cancellation import (
     window_portions,
 )
 from palpate.heartrate.evidence import log_evidence
-from palpate.heartrate.preparation import WristSignals
+from palpate.heartrate.preparation import WindowedSignals
 from palpate.heartrate.refinement import phase_refined
 from palpate.heartrate.spectra import ComplexArray, RateAxis, power, rate_axis
 from palpate.heartrate.tracking import forward, forward_backward, mean_near_peak
@@ -67,7 +67,7 @@ class Heard:
     kept: FloatArray
 
 
-def robust(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
+def robust(signals: WindowedSignals) -> tuple[FloatArray, FloatArray]:
     """Return rate in bpm and confidence in 0..1 per window, ``(w,)`` each."""
     axis = rate_axis(signals)
     heard = _listen(signals, axis, look_ahead=True)
@@ -82,7 +82,7 @@ def robust(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
     return hr_bpm, _confidence(tracked, doubtful, heard.kept, axis)
 
 
-def robust_online(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
+def robust_online(signals: WindowedSignals) -> tuple[FloatArray, FloatArray]:
     """Return rate in bpm and confidence in 0..1 per window, ``(w,)`` each; no look ahead."""
     axis = rate_axis(signals)
     heard = _listen(signals, axis, look_ahead=False)
@@ -93,7 +93,7 @@ def robust_online(signals: WristSignals) -> tuple[FloatArray, FloatArray]:
     return hr_bpm, _confidence(hr_bpm, doubtful, heard.kept, axis)
 
 
-def _listen(signals: WristSignals, axis: RateAxis, *, look_ahead: bool) -> Heard:
+def _listen(signals: WindowedSignals, axis: RateAxis, *, look_ahead: bool) -> Heard:
     bounded = [without_jumps(signals.ppg_windows[part]) for part in window_portions(signals)]
     signals = replace(signals, ppg_windows=np.concatenate(bounded))
     filters = learn_filters(signals, look_ahead=look_ahead)

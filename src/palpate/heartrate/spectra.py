@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, signal
 
-from palpate.heartrate.preparation import WristSignals
+from palpate.heartrate.preparation import WindowedSignals
 from palpate.signals import FloatArray
 
 ComplexArray = NDArray[np.complex128]
@@ -58,7 +58,7 @@ class RateAxis:
         return self.first_bin + 2 * place
 
 
-def rate_axis(signals: WristSignals, *, nfft: int = NFFT) -> RateAxis:
+def rate_axis(signals: WindowedSignals, *, nfft: int = NFFT) -> RateAxis:
     """Return the rate axis at the signals' working rate; ``nfft`` grows with long windows."""
     nfft = max(nfft, fft.next_fast_len(2 * signals.width, real=True))
     bin_bpm = 60.0 * signals.fs_hz / nfft
