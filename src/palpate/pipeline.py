@@ -50,7 +50,7 @@ from palpate.grid import (
 from palpate.heartrate import METHODS, estimate
 from palpate.motion import check_unit, vibration_label
 from palpate.ppg import ppg_windows
-from palpate.results import DEVICE, BandResult, Options, SessionResult, SourceResult
+from palpate.results import BandResult, Options, SessionResult, SourceResult, is_device
 from palpate.signals import (
     FloatArray,
     Recording,
@@ -60,7 +60,7 @@ from palpate.signals import (
     WindowTable,
     activity_per_window,
 )
-from palpate.validation import InputError
+from palpate.validation import InputError, about
 
 Progress = Callable[[Iterable[Recording]], Iterable[Recording]]
 
@@ -120,7 +120,8 @@ def explain_session(
     chest, ecg = _ecg_of(session)
     values, fs_hz, start_s = from_grid_point(chest, ecg, options.step_s)
     span = {"start_s": start_s, "window_s": options.window_s, "step_s": options.step_s}
-    reference = beat_reference(values, fs_hz=fs_hz, **span)
+    with about("recording", chest.name):
+        reference = beat_reference(values, fs_hz=fs_hz, **span)
     found = reference.windows
     if len(found) == 0:
         raise InputError(
@@ -147,12 +148,8 @@ def _ecg_of(session: Session) -> tuple[Recording, Waveform]:
 
 def _examined_by_name(band: Recording, reference: WindowTable, options: Options) -> _Examined:
     """Examine a band; what is wrong with it is said with its name."""
-    try:
+    with about("recording", band.name):
         return _examine(band, reference, options)
-    except InputError as fault:
-        if repr(band.name) in str(fault):
-            raise
-        raise InputError(f"recording {band.name!r}: {fault}") from fault
 
 
 def _examine(band: Recording, reference: WindowTable, options: Options) -> _Examined:
@@ -331,7 +328,7 @@ def _repaired(
         return light_counterfactuals(
             heart.windows, signals.ppg, signals.acc, method=source, clock=clock, **_span(signals)
         )
-    if source.startswith(DEVICE):
+    if is_device(source):
         rates = scored["estimate_bpm"]
         return device_counterfactuals(heart.windows, rates, clock, step_s=heart.step_s)
     return None

@@ -46,5 +46,7 @@ def test_windows_copy_the_samples_they_cover() -> None:
 
 @pytest.mark.parametrize(("window_s", "step_s"), [(0.0, 2.0), (8.0, -1.0), (np.nan, 2.0)])
 def test_windows_and_steps_must_be_positive(window_s: float, step_s: float) -> None:
+    with pytest.raises(InputError, match="finite times"):
+        window_grid(float("nan"), 20.0)
     with pytest.raises(InputError, match="above zero"):
         window_grid(0.0, 20.0, window_s=window_s, step_s=step_s)

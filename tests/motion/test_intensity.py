@@ -3,13 +3,14 @@
 import numpy as np
 import pytest
 
-from palpate.motion import enmo_g, mad_g
+from palpate.motion import enmo_g, hand_arm_weighted, mad_g
 from palpate.motion.intensity import (
     band_rms_g,
     jerk_g_per_s,
     motion_spectrum,
     spectral_entropy,
 )
+from palpate.validation import InputError
 
 
 def test_enmo_van_hees_2013_truncates_every_sample_before_the_mean():
@@ -60,3 +61,11 @@ def test_spectral_entropy_ranks_a_line_below_noise():
     assert spectral_entropy(freq_hz, line)[0] < 0.3
     assert spectral_entropy(freq_hz, noise)[0] > 0.9
     assert np.isnan(spectral_entropy(freq_hz, np.zeros_like(line)))[0]
+
+
+def test_plain_lists_are_read_and_wrong_shapes_refused():
+    assert enmo_g([[0.0, 0.0, 1.5], [0.0, 0.6, 0.0]]) == pytest.approx([0.5, 0.0])
+    still = hand_arm_weighted([[1.0, 2.0]] * 100, fs_hz=100.0)
+    assert np.abs(still).max() < 0.05
+    with pytest.raises(InputError, match="acc_g"):
+        enmo_g(np.zeros((2, 2, 2)))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from palpate.signals import FloatArray, IntArray
-from palpate.validation import checked_positive, checked_rate
+from palpate.validation import InputError, checked_positive, checked_rate
 
 WINDOW_S = 8.0
 STEP_S = 2.0
@@ -26,6 +26,8 @@ def window_grid(
     """
     window_s = checked_positive(window_s, "window_s")
     step_s = checked_positive(step_s, "step_s")
+    if not np.isfinite([start_s, end_s]).all():
+        raise InputError(f"windows from {start_s:g} to {end_s:g} s cannot be; give finite times")
     count = int(np.floor((end_s - start_s - window_s) / step_s + _EPS)) + 1
     starts = start_s + step_s * np.arange(max(count, 0), dtype=np.float64)
     return starts, starts + window_s

@@ -20,6 +20,7 @@ import numpy as np
 from palpate.conditioning import power_spectra
 from palpate.conditioning.statistics import ratio
 from palpate.signals import FloatArray
+from palpate.validation import checked_columns
 
 LOW_HZ = 0.3
 """Below lies posture: gravity that turns (own choice; van Hees 2013 filters at 0.2 Hz)."""
@@ -38,7 +39,7 @@ def magnitude_g(acc_g: FloatArray) -> FloatArray:
 
 def enmo_g(acc_g: FloatArray) -> FloatArray:
     """Return ``max(|a| - 1 g, 0)`` per sample, ``(n,)``, from ``acc_g (n, 3)``."""
-    return np.asarray(np.maximum(magnitude_g(acc_g) - 1.0, 0.0))
+    return np.asarray(np.maximum(magnitude_g(checked_columns(acc_g, "acc_g")) - 1.0, 0.0))
 
 
 def mad_g(magnitude_g: FloatArray) -> FloatArray:
