@@ -125,10 +125,10 @@ def _as_float(values: ArrayLike, name: str) -> NDArray[np.float64]:
 
 def _check_size(numbers: NDArray[np.float64], name: str) -> None:
     """Refuse numbers whose powers would overflow; inf, like NaN, is a missing sample."""
-    low = np.fmin.reduce(numbers, axis=None, initial=0.0)
-    high = np.fmax.reduce(numbers, axis=None, initial=0.0)
-    if low >= -LARGEST and high <= LARGEST:
-        return
+    columns = np.atleast_2d(numbers.T) if numbers.ndim <= 2 else numbers.reshape(1, -1)
+    with np.errstate(over="ignore", invalid="ignore"):
+        if all(column @ column <= LARGEST for column in columns):  # by far the quickest look
+            return
     absurd = numbers[np.isfinite(numbers) & (np.abs(numbers) > LARGEST)]
     if absurd.size:
         raise InputError(
