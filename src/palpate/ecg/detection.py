@@ -52,7 +52,7 @@ def detect_qrs(ecg: ArrayLike, *, fs_hz: float, method: str = "slope") -> IntArr
     InputError
         If the ECG, the rate or the method cannot be used.
     """
-    leads = checked_columns(ecg, "ecg")
+    leads = np.asfortranarray(checked_columns(ecg, "ecg"))  # each lead in one piece of memory
     fs_hz = checked_rate(fs_hz)
     if fs_hz < MIN_ECG_RATE_HZ:
         raise InputError(
