@@ -57,7 +57,7 @@ class OracleSplit:
         return (
             f"In {self.n_missed} of {known} windows outside tolerance "
             f"({100.0 * self.missed_share:.0f} %, 95 % interval {low:.0f} to {high:.0f} %) the "
-            f"light carried the pulse and the algorithm missed it; in {self.n_never_had_it} the "
+            f"light carried the pulse but the algorithm missed it; in {self.n_never_had_it} the "
             "light did not show it."
         )
 
