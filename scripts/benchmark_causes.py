@@ -15,10 +15,12 @@ Semi-synthetic  real light of ieee_spc2015 (Zhang, Pi & Liu 2015) and wrist_ppg_
                 clock's offset (target within 0.5 s) and the latency (within 1 s) recovered.
 
 What counts: windows that lie in one fault wholly, are outside tolerance, and within half of it
-(simulated: within it) where the same session has no fault, so that the fault and nothing else
-made the error. An offset is compared with that of the untouched recording, since real recordings
-have clock errors of their own. A leak of motion is named right as cadence lock or as swamping,
-since a recorded rhythm may do either. Lag and harmonic lock act on the device's own series, for
+(simulated: within it) where the same session has no fault, so that the fault and nothing else made
+the error; of real light with a held reading, those whose held reading was right when it was taken
+and stands on no multiple of the cadence, and whose light carries the pulse: else there is a second
+cause. An offset is compared with that of the untouched recording, since real recordings have clock
+errors of their own. A leak of motion is named right as cadence lock or as swamping, since a
+recorded rhythm may do either. Lag, holding and harmonic lock act on the device's own series, for
 which the real recordings get the robust estimate; the clock is judged on the device and on the
 robust estimator, which is right without it.
 """
@@ -51,6 +53,7 @@ from palpate.explanation import (
 )
 from palpate.explanation.causes import UNEXPLAINED
 from palpate.explanation.oracle import oracle_windows
+from palpate.explanation.oracle_split import light_carries
 from palpate.grid import readings_per_window, wrist_motion, wrist_signals
 from palpate.heartrate import estimate
 from palpate.ppg import ppg_windows
@@ -67,6 +70,7 @@ from palpate.simulation import (
     EstimatorLatency,
     Fault,
     HarmonicLock,
+    HeldReading,
     LowPerfusion,
     MotionCoupling,
     PressureChange,
@@ -217,6 +221,11 @@ def simulated_plans(rng: np.random.Generator) -> Iterator[tuple[list[Bout], list
                 for band in QUICK
             ],
         )
+    yield parts(
+        (150.0, u(110, 150), "still", on_band(HeldReading, 40.0, 140.0)),
+        (150.0, u(110, 150), "stepping", on_band(HeldReading, 40.0, 140.0)),
+        (150.0, u(110, 150), "handling", on_band(HeldReading, 40.0, 140.0)),
+    )
 
 
 def _shift(rng: np.random.Generator, kind: type[Fault]) -> float:
@@ -377,6 +386,7 @@ def injections(rng: np.random.Generator, duration_s: float) -> Iterator[tuple[st
         "harmonic error",
         HarmonicLock(**part, dose=1.0, factor=float(rng.choice([0.5, 2.0]))),
     )
+    yield "held reading", HeldReading(**part, dose=float(u(40.0, 120.0)))
 
 
 SOURCES = {
@@ -385,9 +395,12 @@ SOURCES = {
     "leak of motion": ("conventional", "robust"),
     "contact change": ("conventional", "robust"),
     "harmonic error": (DEVICE,),
+    "held reading": (DEVICE,),
 }
 METHODS = ("conventional", "robust")
 LEAST_RIGHT = 0.9
+ON_CADENCE_BPM = 5.0
+"""So near to a multiple of the cadence an estimate may be locked to it (``cadence_lock``)."""
 
 
 @dataclass
@@ -435,11 +448,21 @@ def real_session(session: Session, rng: np.random.Generator, tally: RealTally) -
             wrong = (windows["status"] == OUTSIDE) & (before["status"] == "within")
             wrong &= np.abs(before["error_bpm"]) <= 0.5 * before["tolerance_bpm"]
             wrong &= (windows.start_s >= fault.start_s) & (windows.end_s <= fault.end_s)
+            if isinstance(fault, HeldReading):
+                wrong &= held_alone(fault, windows, before)
             tally.named[label] += Counter(windows["cause"][wrong].tolist())
             if label == "clock error" and judged.source == DEVICE:
                 tally.note_offset(fault, judged.clock, untouched[name].clock)
             if label == "tracking lag":
                 tally.note_latency(fault, windows, wrong)
+
+
+def held_alone(fault: HeldReading, windows: WindowTable, before: WindowTable) -> NDArray[np.bool_]:
+    """Tell where only holding made the error, ``(n,)``; the module says what that asks."""
+    right = (before["status"] == "within").astype(np.float64)
+    was_right = fault.shown(right, windows.middle_s) > 0.0
+    on_cadence = np.abs(windows["cadence_bpm"]) <= ON_CADENCE_BPM
+    return np.asarray(was_right & light_carries(windows)[0] & ~on_cadence)
 
 
 # --- what is printed --------------------------------------------------------------------

@@ -47,6 +47,10 @@ NOTHING = {
     "late_bpm": -27.0,
     "late_gain": 0.0,
     "held_bpm": 0.0,
+    "held_s": 4.0,
+    "held_from_bpm": 148.0,
+    "held_carried_share": 1.0,
+    "held_prominence_db": 15.0,
     "harmonic_share": 0.0,
     "others_bpm": 30.0,
     "estimate_snr_db": 0.0,
@@ -68,6 +72,12 @@ SHOWN = {
     "contact change": {"level_move": 6.0, "oracle_snr_db": 2.0},
     "low perfusion": {"swing_share": 0.15, "oracle_snr_db": 9.0},
     "tracking lag": {"late_s": 12.0, "late_bpm": -1.0, "late_gain": 0.9},
+    "held reading": {
+        "held_s": 80.0,
+        "held_from_bpm": 121.0,
+        "held_bpm": 22.0,
+        "held_carried_share": 0.93,
+    },
     "clock error": {"clock_offset_s": -9.4, "repaired_bpm": 2.0},
     "harmonic error": {
         "estimate_bpm": 74.5,
@@ -152,6 +162,55 @@ def test_a_held_value_is_no_lag() -> None:
     assert found.windows["cause"].tolist() == [UNEXPLAINED]
 
 
+def test_movement_in_light_that_shows_the_pulse_does_not_excuse_a_held_value() -> None:
+    for name in ("motion swamping", "shaking"):
+        found = attribute_causes(table({**SHOWN[name], **SHOWN["held reading"]}))
+        assert found.windows["cause"].tolist() == ["held reading"]
+        assert found.windows[score_column(name)][0] == 0.0
+
+
+@pytest.mark.parametrize("unseen", [{"held_carried_share": 0.5}, {"held_prominence_db": 3.0}])
+@pytest.mark.parametrize("name", ["motion swamping", "shaking", "contact change", "low perfusion"])
+def test_a_value_held_in_light_without_the_pulse_is_the_lights_fault(
+    name: str, unseen: dict[str, float]
+) -> None:
+    found = attribute_causes(table({**SHOWN["held reading"], **SHOWN[name], **unseen}))
+    assert found.windows["cause"].tolist() == [name]
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        {"held_s": 10.0},  # no longer than smoothing
+        {"held_from_bpm": 141.0},  # the reference has moved by less than half of tolerance
+        {"held_from_bpm": 160.0},  # it came nearer meanwhile
+        {"held_bpm": 4.0},  # a late estimate would stand as well
+        {"estimate_snr_db": 25.0},  # the light shows the estimate
+    ],
+)
+def test_standing_alone_is_no_held_reading(other: dict[str, float]) -> None:
+    found = attribute_causes(table({**SHOWN["held reading"], **other}))
+    assert found.windows[score_column("held reading")].tolist() == [0.0]
+
+
+def test_a_rhythm_does_not_excuse_a_hold_away_from_it() -> None:
+    row = {**SHOWN["motion swamping"], **SHOWN["held reading"], "held_prominence_db": 3.0}
+    found = attribute_causes(table(row, {**row, "periodicity": 0.8, "cadence_bpm": 20.0}))
+    assert found.windows["cause"].tolist() == ["motion swamping", "held reading"]
+
+
+@pytest.mark.parametrize("name", ["cadence lock", "clock error", "harmonic error"])
+def test_a_held_reading_leaves_to_others_what_they_explain(name: str) -> None:
+    found = attribute_causes(table({**SHOWN["held reading"], **SHOWN[name]}))
+    assert found.windows["cause"].tolist() == [name]
+
+
+def test_a_held_reading_scores_by_its_weakest_sign() -> None:
+    rows = [{"held_s": 16.0}, {"held_carried_share": 0.6}, {"held_prominence_db": 5.0}]
+    found = attribute_causes(table(*({**SHOWN["held reading"], **row} for row in rows)))
+    np.testing.assert_allclose(found.windows[score_column("held reading")], [0.6, 0.4, 0.25])
+
+
 def test_only_windows_outside_tolerance_have_a_cause() -> None:
     for status in ("within", "reference untrusted", "no estimate"):
         found = attribute_causes(table(SHOWN["shaking"], status=status))
@@ -222,6 +281,11 @@ def test_thresholds_can_be_set() -> None:
             "tracking lag",
             "Estimate 121 bpm, reference 148; it matches the reference 12 s earlier (then the "
             "error is −1 bpm).",
+        ),
+        (
+            "held reading",
+            "It stood at 121 bpm for 80 s, while the reference rose from 121 to 148 here; the "
+            "light carried the pulse in 93 % of that time.",
         ),
         (
             "harmonic error",

@@ -117,6 +117,29 @@ def test_a_standing_estimate_shows_how_far_the_delayed_reference_moved_on() -> N
     assert found["held_bpm"][grid().start_s == 170.0][0] < 1.0
 
 
+def test_a_hold_lasts_from_where_the_estimate_stopped() -> None:
+    held = shown_at(0.0)
+    held[60:80] = 83.5  # from 120 s for 20 windows of 2 s
+    held[70] = 83.9
+    chance, line_db = np.full(len(grid()), 0.5), np.full(len(grid()), 2.0)
+    chance[60:75], chance[75], line_db[60:71] = 0.01, np.nan, 11.0
+    light = grid().with_columns(oracle_chance=chance, oracle_prominence_db=line_db)
+    band = band_evidence(grid(), (light,), KNOWN_CLOCK)
+    found = source_evidence(scored(held), band, grid(), beats())
+    assert found["held_s"][58:82].tolist() == [118.0, 2.0] + [40.0] * 20 + [2.0, 2.0]
+    assert set(found["held_from_bpm"][60:80]) == {rate_at(np.array([124.0]))[0]} == {84.0}
+    np.testing.assert_allclose(found["held_carried_share"][60:80], 15 / 19)
+    np.testing.assert_allclose(found["held_prominence_db"][60:80], (11 * 11.0 + 9 * 2.0) / 20)
+
+
+def test_an_estimate_that_creeps_or_falls_silent_does_not_stand() -> None:
+    creeping = 80.0 + 0.3 * np.arange(len(grid()))
+    assert gathered(creeping)["held_s"].max() == 2 * STEP_S
+    silent = np.where(np.arange(len(grid())) % 5 == 4, np.nan, 80.0)
+    assert gathered(silent)["held_s"].max() == 4 * STEP_S
+    assert np.isnan(gathered(silent)["held_carried_share"]).all()
+
+
 def test_a_lock_on_double_is_a_share_of_what_is_outside() -> None:
     estimate = shown_at(0.0)
     estimate[10:30] *= 2.0

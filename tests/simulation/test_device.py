@@ -7,6 +7,7 @@ from palpate.simulation import (
     CadenceCoupling,
     EstimatorLatency,
     HarmonicLock,
+    HeldReading,
     Shaking,
     simulate_session,
 )
@@ -72,6 +73,19 @@ def test_a_leak_of_steps_draws_the_band_to_the_cadence():
     time_s, hr_bpm, truth = device(STEPS, CadenceCoupling(**WHERE, dose=2.0))
     cadence = np.interp(time_s, truth.time_s, truth.cadence_per_min)
     assert np.mean(np.abs(hr_bpm - cadence) < 3.0) > 0.8
+
+
+@pytest.mark.parametrize("dose_s", [0.0, 7.0, 80.0])
+def test_a_held_reading_is_renewed_at_every_dose(dose_s):
+    fault = HeldReading(source="Alder", start_s=100.0, end_s=340.0, dose=dose_s)
+    time_s, calm_bpm, _ = device(STEPS)
+    _, hr_bpm, _ = device(STEPS, fault)
+    expected = calm_bpm.copy()
+    for at in np.flatnonzero((time_s >= 100.0) & (time_s < 340.0)):
+        if dose_s:
+            renewed_s = 100.0 + (time_s[at] - 100.0) // dose_s * dose_s
+            expected[at] = calm_bpm[time_s >= renewed_s][0]
+    np.testing.assert_array_equal(hr_bpm, expected)
 
 
 def test_shaking_makes_the_band_hold_or_fall_silent():

@@ -15,6 +15,7 @@ from palpate.simulation import (
     ElectrodeMotion,
     EstimatorLatency,
     HarmonicLock,
+    HeldReading,
     LowPerfusion,
     MotionCoupling,
     PressureChange,
@@ -25,8 +26,8 @@ from palpate.simulation.light import FULL_SCALE_COUNTS
 
 STEPS = (Bout(activity="steps", duration_s=40.0, demand_bpm=120.0, movement="stepping"),)
 ON_A_BAND = [
-    CadenceCoupling, ContactLoss, EstimatorLatency, HarmonicLock, LowPerfusion, MotionCoupling,
-    PressureChange, Shaking,
+    CadenceCoupling, ContactLoss, EstimatorLatency, HarmonicLock, HeldReading, LowPerfusion,
+    MotionCoupling, PressureChange, Shaking,
 ]  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from palpate.simulation import (
     ContactLoss,
     EstimatorLatency,
     HarmonicLock,
+    HeldReading,
     MotionCoupling,
     Shaking,
 )
@@ -85,6 +86,15 @@ def test_a_harmonic_lock_multiplies_the_readings_inside(session, factor):
     expected = 60.0 + np.arange(100.0)
     expected[20:60] *= factor
     np.testing.assert_array_equal(shown, expected)
+
+
+def test_a_held_reading_stands_for_the_dose_and_is_then_renewed(session):
+    fault = HeldReading(**PART, dose=15.0)
+    changed = inject_faults(session, [fault], seed=1)
+    expected = 60.0 + np.arange(100.0)
+    expected[20:35], expected[35:50], expected[50:60] = 80.0, 95.0, 110.0
+    np.testing.assert_array_equal(changed.recordings[1].rates[0].hr_bpm, expected)
+    np.testing.assert_array_equal(light_of(changed), light_of(session))
 
 
 def test_a_leak_has_the_dose_in_rms_and_follows_the_movement(session):

@@ -6,8 +6,8 @@ the next by `LEAST_MARGIN`; weak or tied evidence leaves the window *unexplained
 
 A cause yields to others that explain the same evidence better, as `CAUSES` states: everything
 to a clock that is known to be off and repairs the error; what merely goes on in the light
-(swamping, shaking) to what shows in the estimate itself (cadence, lag, harmonic). So a tie
-means two causes that do not explain each other.
+(swamping, shaking) to what shows in the estimate itself (cadence, lag, holding, harmonic). So
+a tie means two causes that do not explain each other.
 
 To add a cause, write its rule and sentence and add a `Cause` to `CAUSES`.
 """
@@ -78,14 +78,20 @@ CAUSES: tuple[Cause, ...] = (
         rules.motion_swamping,
         sentences.motion_swamping,
         plainly="movement outshone the pulse in the light",
-        yields_to=("clock error", "cadence lock", "tracking lag", "harmonic error"),
+        yields_to=(
+            "clock error",
+            "cadence lock",
+            "tracking lag",
+            "held reading",
+            "harmonic error",
+        ),
     ),
     Cause(
         "shaking",
         rules.shaking,
         sentences.shaking,
         plainly="vibration hid the pulse",
-        yields_to=("clock error", "tracking lag", "harmonic error"),
+        yields_to=("clock error", "tracking lag", "held reading", "harmonic error"),
     ),
     Cause(
         "contact change",
@@ -107,6 +113,13 @@ CAUSES: tuple[Cause, ...] = (
         sentences.tracking_lag,
         plainly="it was right but late",
         yields_to=("clock error",),
+    ),
+    Cause(
+        "held reading",
+        rules.held_reading,
+        sentences.held_reading,
+        plainly="it held its last number while the heart moved on",
+        yields_to=("reference fault", "clock error", "cadence lock", "harmonic error"),
     ),
     Cause(
         "harmonic error",

@@ -33,6 +33,10 @@ late_s, late_bpm      by how many seconds the estimates around here trail the
                       NaN where more delay would serve ever better, as of a rate that stands
 late_gain             share of the squared error around here that the delay removes
 held_bpm              by how much that earlier reference moved while the estimate stood still
+held_s                how long it stands around here, within `STANDING_BPM` of where it stopped
+held_from_bpm         the reference when it stopped
+held_carried_share    share of that time for which the light carried the pulse (``oracle_split``)
+held_prominence_db    mean of ``oracle_prominence_db`` over that time
 cadence_bpm, ..._multiple  distance of the estimate from the nearest multiple of cadence
 estimate_snr_db, estimate_lost_db  the line at the estimate, and what of it goes when what
                       the accelerometer predicts is taken out of the light
@@ -58,7 +62,8 @@ from palpate.conditioning.statistics import ratio
 from palpate.explanation.beat_rates import rate_between
 from palpate.explanation.light_clock import LightClock
 from palpate.explanation.oracle import cadence_distance
-from palpate.signals import BoolArray, FloatArray, WindowTable
+from palpate.explanation.oracle_split import FALSE_ALARM
+from palpate.signals import BoolArray, FloatArray, IntArray, WindowTable
 from palpate.validation import checked_columns, checked_rate
 
 LEVEL_FS_HZ = 16.0
@@ -187,6 +192,7 @@ def source_evidence(
     )
     evidence = _remembered(evidence.with_columns(cancelling_gain_db=_cancelling_gain(evidence)))
     evidence = evidence.with_columns(**_timing(evidence, beat_time_s))
+    evidence = evidence.with_columns(**_standing(evidence))
     estimate = evidence["estimate_bpm"]
     nothing = np.full(len(evidence), np.nan)
     nearest = cadence_distance(
@@ -293,6 +299,40 @@ def _held_bpm(estimate: FloatArray, late_bpm: FloatArray) -> FloatArray:
     low = np.minimum.reduceat(np.where(np.isfinite(late_bpm), late_bpm, np.inf), first)
     moved = np.where(high >= low, high - low, np.nan)
     return np.asarray(moved[np.cumsum(begins) - 1])
+
+
+def _stopped(estimate: FloatArray) -> IntArray:
+    """Return the window since which the estimate stands, ``(n,)``.
+
+    One that creeps on by less than `STANDING_BPM` at a time does not stand.
+    """
+    first = np.arange(estimate.size)
+    for i in range(1, estimate.size):
+        if abs(estimate[i] - estimate[first[i - 1]]) <= STANDING_BPM:
+            first[i] = first[i - 1]
+    return first
+
+
+def _standing(evidence: WindowTable) -> dict[str, FloatArray]:
+    """Return for how long estimates stand, from which reference on, and in what light."""
+    first, run = np.unique(_stopped(evidence["estimate_bpm"]), return_inverse=True)
+    step_s = float(np.median(np.diff(evidence.start_s))) if len(evidence) > 1 else 0.0
+    chance = _column(evidence, "oracle_chance")
+    carried = np.where(np.isfinite(chance), chance <= FALSE_ALARM, np.nan)
+    return {
+        "held_s": step_s * np.bincount(run)[run],
+        "held_from_bpm": evidence["reference_bpm"][first[run]],
+        "held_carried_share": _run_mean(carried, run),
+        "held_prominence_db": _run_mean(_column(evidence, "oracle_prominence_db"), run),
+    }
+
+
+def _run_mean(values: FloatArray, run: IntArray) -> FloatArray:
+    """Return the mean of the finite values of each window's run, ``(n,)``."""
+    finite = np.isfinite(values)
+    total = np.bincount(run, np.where(finite, values, 0.0)).astype(np.float64)
+    count = np.bincount(run, finite).astype(np.float64)
+    return ratio(total, count)[run]
 
 
 def _harmonic_share(evidence: WindowTable) -> FloatArray:

@@ -77,6 +77,11 @@ def moved(e: Evidence) -> FloatArray:
     return rising(e["swing_rms_g"], 0.0225, 0.05)
 
 
+def rhythmic(e: Evidence) -> FloatArray:
+    """Score that the accelerometer repeats itself."""
+    return rising(e["periodicity"], 0.4, 0.55)
+
+
 def shaken(e: Evidence) -> FloatArray:
     """Score vibration above 4 Hz, 0.05 g being a still sensor's limit, that rules the movement."""
     fast, slow = e["shake_rms_g"] ** 2, e["swing_rms_g"] ** 2
@@ -113,6 +118,19 @@ def half_or_double(e: Evidence) -> FloatArray:
     return falling(off, 0.05, 0.1)
 
 
+def estimate_shown(e: Evidence) -> FloatArray:
+    """Score that the light shows the estimate rather than the reference."""
+    return all_of(
+        rising(e["estimate_snr_db"], 8.0, 12.0),
+        rising(e["estimate_snr_db"] - e["oracle_snr_db"], 1.0, 4.0),
+    )
+
+
+def overdue(e: Evidence) -> FloatArray:
+    """Score that the estimate stands although the reference that it would trail has moved."""
+    return rising(ratio(e["held_bpm"], e.tolerance_bpm), 0.3, 0.6)
+
+
 def reference_fault(e: Evidence) -> FloatArray:
     """The reference is doubtful, and light, others or a second detector show the estimate.
 
@@ -127,11 +145,7 @@ def reference_fault(e: Evidence) -> FloatArray:
         falling(e["resemblance"], 0.6, 0.85),
         rising(ratio(np.abs(e["reference_jump_bpm"]), e.tolerance_bpm), 1.0, 3.0),
     )
-    shown = all_of(
-        unless(level_upset(e)),
-        rising(e["estimate_snr_db"], 8.0, 12.0),
-        rising(e["estimate_snr_db"] - e["oracle_snr_db"], 1.0, 4.0),
-    )
+    shown = all_of(unless(level_upset(e)), estimate_shown(e))
     agreed = falling(ratio(e["others_bpm"], e.tolerance_bpm), 0.5, 1.0)
     undisputed = np.where(np.isfinite(e["others_bpm"]), agreed, 1.0)
     regular = all_of(doubt, any_of(shown, agreed), unless(irregular(e)))
@@ -157,12 +171,33 @@ def tracking_lag(e: Evidence) -> FloatArray:
 
     A value that is held matches some earlier reference too, but that one moves on.
     """
-    held = rising(ratio(e["held_bpm"], e.tolerance_bpm), 0.3, 0.6)
     return all_of(
-        unless(held),
+        unless(overdue(e)),
         within_tolerance(e, e["late_bpm"]),
         rising(share_removed(e, e["late_bpm"]), 0.25, 0.6),
         rising(e["late_gain"], 0.5, 0.8),
+    )
+
+
+def held_reading(e: Evidence) -> FloatArray:
+    """The estimate stands while the reference moves off and the light shows the pulse.
+
+    Smoothing over some 10 s does not stand for twice as long. What is only late would have
+    moved by now, and what the light shows is followed, not held. The pulse must be there once
+    what motion explains is taken out. An irregular movement covers all rates, so before that as
+    well the pulse must be a line of its own: the highest of 36 cells of flat noise stands 6 dB
+    over their mean. A rhythm covers its multiples only, and draws an estimate there.
+    """
+    left_bpm = e["estimate_bpm"] - e["held_from_bpm"]
+    gone_bpm = np.abs(e["reference_bpm"] - e["held_from_bpm"])
+    return all_of(
+        rising(e["held_s"], 10.0, 20.0),
+        rising(ratio(gone_bpm, e.tolerance_bpm), 0.5, 1.0),
+        rising(share_removed(e, left_bpm), 0.25, 0.6),
+        overdue(e),
+        rising(e["held_carried_share"], 0.5, 0.75),
+        any_of(rising(e["held_prominence_db"], 4.0, 8.0), rhythmic(e)),
+        unless(estimate_shown(e)),
     )
 
 
@@ -172,8 +207,7 @@ def cadence_lock(e: Evidence) -> FloatArray:
     A line's peak is read to a third of a resolution cell, 2.5 bpm in 8 s, or in motion to two.
     """
     near = falling(np.abs(e["cadence_bpm"]), 2.5, 5.0)
-    rhythmic = rising(e["periodicity"], 0.4, 0.55)
-    return all_of(near, rhythmic, moved(e), follows_motion(e))
+    return all_of(near, rhythmic(e), moved(e), follows_motion(e))
 
 
 def motion_swamping(e: Evidence) -> FloatArray:

@@ -94,6 +94,17 @@ def tracking_lag(row: Row) -> str:
     )
 
 
+def held_reading(row: Row) -> str:
+    """Say for how long it stood, and what heart and light did meanwhile."""
+    rose = _number(row, "reference_bpm") > _number(row, "held_from_bpm")
+    return (
+        f"it stood at {_said(row, 'estimate_bpm')} bpm for {_said(row, 'held_s')} s, while the "
+        f"reference {'rose' if rose else 'fell'} from {_said(row, 'held_from_bpm')} to "
+        f"{_said(row, 'reference_bpm')} here; the light carried the pulse in "
+        f"{_percent(row, 'held_carried_share')} of that time"
+    )
+
+
 def harmonic_error(row: Row) -> str:
     """Say which fraction of the reference the estimate is, and how often around here."""
     ratio = _number(row, "estimate_bpm") / _number(row, "reference_bpm")

@@ -40,6 +40,7 @@ CAUSE_COLOURS = {
     "contact change": "#d55e00",
     "low perfusion": "#e69f00",
     "tracking lag": "#009e73",
+    "held reading": "#8c5a3c",
     "harmonic error": "#7b4fa3",
     "irregular rhythm": "#b8a1d9",
     "unexplained": "#c9ced4",

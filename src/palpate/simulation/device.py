@@ -21,6 +21,7 @@ from palpate.simulation.faults import (
     EstimatorLatency,
     Fault,
     HarmonicLock,
+    HeldReading,
     LowPerfusion,
     MotionCoupling,
     Shaking,
@@ -64,6 +65,9 @@ def device_rate(
     kept = np.maximum.accumulate(np.where(held, 0, np.arange(time_s.size)))
     result = np.round(result[kept])
     result[silent] = np.nan
+    for fault in mine:
+        if isinstance(fault, HeldReading):
+            result = fault.shown(result, time_s)
     return result
 
 

@@ -12,6 +12,7 @@ from typing import ClassVar
 
 import numpy as np
 
+from palpate.signals import FloatArray
 from palpate.validation import InputError
 
 
@@ -129,6 +130,25 @@ class EstimatorLatency(Fault):
     __slots__ = ()
     cause = "tracking lag"
     dose_unit = "s"
+
+
+class HeldReading(Fault):
+    """The band's own heart rate stands still while light and heart go on.
+
+    Dose: seconds for which it keeps a reading before it takes the next.
+    """
+
+    __slots__ = ()
+    cause = "held reading"
+    dose_unit = "s"
+
+    def shown(self, hr_bpm: FloatArray, time_s: FloatArray) -> FloatArray:
+        """Return what is shown of readings taken at ascending session seconds, ``(n,)``."""
+        if self.dose == 0.0:
+            return hr_bpm
+        inside = (time_s >= self.start_s) & (time_s < self.end_s)
+        age_s = np.where(inside, np.mod(time_s - self.start_s, self.dose), 0.0)
+        return hr_bpm[np.searchsorted(time_s, time_s - age_s)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

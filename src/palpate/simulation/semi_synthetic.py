@@ -32,6 +32,7 @@ from palpate.simulation.faults import (
     EstimatorLatency,
     Fault,
     HarmonicLock,
+    HeldReading,
     MotionCoupling,
 )
 from palpate.simulation.synthesis import gate, stream, wander
@@ -42,7 +43,7 @@ PULSE_SHARE_OF_LEVEL = 0.016
 """Pulse height over the light's level, green at the wrist, as of the simulated bands."""
 HEIGHT_OVER_RMS = 2.0 * np.sqrt(2.0)
 IN_LIGHT = (MotionCoupling, ContactLoss)
-IN_RATES = (EstimatorLatency, HarmonicLock)
+IN_RATES = (EstimatorLatency, HarmonicLock, HeldReading)
 
 
 def inject_faults(session: Session, faults: Sequence[Fault], *, seed: int) -> Session:
@@ -101,6 +102,8 @@ def _rate(rate: RateSeries, recording: Recording, fault: Fault) -> RateSeries:
     hr_bpm = np.array(rate.hr_bpm)
     if isinstance(fault, HarmonicLock):
         hr_bpm[inside] *= fault.factor
+    elif isinstance(fault, HeldReading):
+        hr_bpm = fault.shown(hr_bpm, at_s)
     else:
         late = np.interp(at_s - fault.dose, at_s, hr_bpm, left=np.nan)
         hr_bpm[inside] = late[inside]
