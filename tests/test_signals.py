@@ -113,3 +113,13 @@ def test_a_window_belongs_to_the_activity_that_wholly_contains_it() -> None:
 def test_an_activity_must_end_after_it_starts() -> None:
     with pytest.raises(InputError, match="must end after it starts"):
         Activity("rest", 5.0, 5.0)
+
+
+def test_the_step_of_windows_and_how_many_begin_in_a_span() -> None:
+    start_s = np.array([0.0, 2.0, 4.0, 8.0])
+    table = WindowTable(start_s, start_s + 8.0)
+    assert table.step_s == 2.0
+    assert [table.count_in(span_s) for span_s in (0.5, 10.0)] == [1, 5]
+    single = WindowTable(start_s[:1], start_s[:1] + 8.0)
+    assert np.isnan(single.step_s)
+    assert single.count_in(10.0) == 1

@@ -212,6 +212,15 @@ class WindowTable:
         """Middle of every window, ``(n,)``."""
         return np.asarray((self.start_s + self.end_s) / 2.0)
 
+    @property
+    def step_s(self) -> float:
+        """Median seconds from one window to the next; NaN where there are fewer than two."""
+        return float(np.median(np.diff(self.start_s))) if len(self) > 1 else float("nan")
+
+    def count_in(self, span_s: float) -> int:
+        """Return how many windows begin within a span of this length, at least one."""
+        return max(1, round(span_s / self.step_s)) if len(self) > 1 else 1
+
     def with_columns(self, **columns: NDArray[Any]) -> WindowTable:
         """Return a table that has these columns as well."""
         return WindowTable(self.start_s, self.end_s, {**self.columns, **columns})

@@ -143,8 +143,7 @@ def doubt_features(
         np.log(np.maximum(windows["confidence"], LEAST_CONFIDENCE)),
         motion["burstiness"] if "burstiness" in motion else np.full(len(grid), np.nan),
     )
-    step_s = float(np.median(np.diff(windows.start_s))) if len(windows) > 1 else MEMORY_S
-    depth = max(1, round(MEMORY_S / step_s))
+    depth = windows.count_in(MEMORY_S)
     return np.column_stack([_mean_around(values, depth) for values in single])
 
 

@@ -227,8 +227,7 @@ def _column(table: WindowTable, name: str) -> FloatArray:
 
 def _remembered(evidence: WindowTable) -> WindowTable:
     """Replace measures of single windows by what an estimator's memory makes of them."""
-    step_s = float(np.median(np.diff(evidence.start_s))) if len(evidence) > 1 else MEMORY_S
-    depth = max(1, round(MEMORY_S / step_s))
+    depth = evidence.count_in(MEMORY_S)
     columns = {}
     for names, reduce in ((REMEMBERED, np.nanmedian), (NOT_FORGOTTEN, np.nanmax)):
         for name in (n for n in names if n in evidence):
@@ -248,7 +247,7 @@ def _timing(evidence: WindowTable, beat_time_s: FloatArray) -> dict[str, FloatAr
     usable = np.where(evidence["status"] == "reference untrusted", np.nan, estimate)
     repaired = estimate - rate_between(beat_time_s, start_s, end_s)
     error = np.stack([estimate - rate_between(beat_time_s, start_s - s, end_s - s) for s in LATE_S])
-    around = _around(evidence.start_s)
+    around = _around(evidence)
     now = _squared_ratio(repaired + (usable - estimate), tolerance)
     then = _squared_ratio(error + (usable - estimate), tolerance)
     then = np.where(np.isnan(then), now, then)  # what cannot be checked explains nothing
@@ -274,10 +273,9 @@ def _squared_ratio(error_bpm: FloatArray, tolerance_bpm: FloatArray) -> FloatArr
     return np.asarray(np.minimum(np.abs(error_bpm) / tolerance_bpm, WORST_RATIO) ** 2)
 
 
-def _around(start_s: FloatArray, span_s: float = NEIGHBOURHOOD_S) -> int:
+def _around(windows: WindowTable, span_s: float = NEIGHBOURHOOD_S) -> int:
     """Return how many windows make up a span around one, odd."""
-    step_s = float(np.median(np.diff(start_s))) if start_s.size > 1 else span_s
-    return 2 * round(span_s / step_s / 2.0) + 1
+    return 2 * round(span_s / windows.step_s / 2.0) + 1 if len(windows) > 1 else 1
 
 
 def _moving_mean(values: FloatArray, count: int) -> FloatArray:
@@ -316,7 +314,7 @@ def _stopped(estimate: FloatArray) -> IntArray:
 def _standing(evidence: WindowTable) -> dict[str, FloatArray]:
     """Return for how long estimates stand, from which reference on, and in what light."""
     first, run = np.unique(_stopped(evidence["estimate_bpm"]), return_inverse=True)
-    step_s = float(np.median(np.diff(evidence.start_s))) if len(evidence) > 1 else 0.0
+    step_s = evidence.step_s if len(evidence) > 1 else 0.0
     chance = _column(evidence, "oracle_chance")
     carried = np.where(np.isfinite(chance), chance <= FALSE_ALARM, np.nan)
     return {
@@ -340,7 +338,7 @@ def _harmonic_share(evidence: WindowTable) -> FloatArray:
     off = np.minimum(np.abs(quotient / 2.0 - 1.0), np.abs(2.0 * quotient - 1.0))
     outside = np.abs(evidence["error_bpm"]) > evidence["tolerance_bpm"]
     locked = np.where(outside, off <= HARMONIC_OFF, np.nan)
-    return _moving_mean(locked, _around(evidence.start_s, LOCKED_S))
+    return _moving_mean(locked, _around(evidence, LOCKED_S))
 
 
 def _others(estimate: FloatArray, others_bpm: Sequence[FloatArray]) -> FloatArray:
@@ -356,7 +354,7 @@ def _others(estimate: FloatArray, others_bpm: Sequence[FloatArray]) -> FloatArra
 def _jump(evidence: WindowTable) -> FloatArray:
     """Return the reference less the median of the minute around it, ``(n,)``."""
     rate = evidence["reference_bpm"]
-    half = _around(evidence.start_s) // 2
+    half = _around(evidence) // 2
     padded = np.pad(rate, half, constant_values=np.nan)
     views = sliding_window_view(padded, 2 * half + 1)
     known = np.isfinite(views).any(axis=1)

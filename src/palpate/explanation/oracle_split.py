@@ -91,7 +91,7 @@ def oracle_split(
     table = scored.joined(oracle)
     if len(table) == 0:
         raise InputError("there is no window to split")
-    step_s = float(np.median(np.diff(table.start_s))) if len(table) > 1 else float("nan")
+    step_s = table.step_s
     carried, known = light_carries(table, false_alarm=false_alarm)
     outside = table["status"] == OUTSIDE
     judged = outside & known
