@@ -29,6 +29,8 @@ IntArray: TypeAlias = NDArray[np.intp]
 BoolArray: TypeAlias = NDArray[np.bool_]
 StrArray: TypeAlias = NDArray[np.str_]
 
+WHOLE_SESSION = "all"
+"""What tables call the whole session, so no activity may be called so."""
 _SAME_START_S = 1e-3  # windows whose starts differ by less are the same window
 
 

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from palpate.evaluation.agreement import ErrorSummary, error_summary, tolerance_bpm
-from palpate.signals import BoolArray, FloatArray, RateSeries, WindowTable
+from palpate.signals import WHOLE_SESSION, BoolArray, FloatArray, RateSeries, WindowTable
 
 WITHIN, OUTSIDE = "within", "outside"
 UNTRUSTED, NO_ESTIMATE = "reference untrusted", "no estimate"
-ALL = "all"
+ALL = WHOLE_SESSION
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,12 +40,11 @@ from pathlib import Path
 from typing import Any
 
 from palpate.io.toml_tables import Table, read_toml
-from palpate.signals import Activity, Role
+from palpate.signals import WHOLE_SESSION, Activity, Role
 from palpate.validation import InputError, checked_rate
 
 SCHEMA = 1
 HEART_RATE = "heart_rate"
-WHOLE_SESSION = "all"  # what tables of errors call it
 ROLES = (*(role.value for role in Role), HEART_RATE)
 TIME_UNITS = (
     *("s", "ms", "us", "ns"),
