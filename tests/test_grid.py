@@ -153,7 +153,7 @@ def test_a_device_that_updates_rarely_is_covered_by_what_it_holds(update_s: floa
     last_s = update_s * np.floor(alder_windows.middle_s / update_s)
     no_stamp = np.ceil(alder_windows.start_s / update_s) * update_s >= alder_windows.end_s
     np.testing.assert_allclose(scored["estimate_bpm"][no_stamp], true_bpm(last_s)[no_stamp])
-    note = update_note(alder.rates[0], alder, alder_windows, step_s=2.0)
+    note = update_note(alder.rates[0], alder, in_windows(alder), step_s=2.0)
     assert note is not None
     assert note.startswith(f"Its own heart rate comes every {update_s:g} s, more rarely than")
     assert f"{no_stamp.sum()} of the 1797 windows" in note
@@ -175,7 +175,7 @@ def test_a_reading_is_held_for_one_and_a_half_usual_intervals_at_most() -> None:
     lost = (middle_s >= 105.0) & (found.end_s <= 200.0)
     assert np.array_equal(np.isnan(found.hr_bpm), lost)
     assert set(found.reason[lost]) == {"the device gave no value"}
-    note = update_note(rate, alder, hour_of_windows(), step_s=2.0)
+    note = update_note(rate, alder, found, step_s=2.0)
     assert note is not None
     assert "at most 15 s old" in note
 
@@ -193,13 +193,13 @@ def test_a_device_that_says_it_has_no_value_holds_none() -> None:
 
 def test_where_every_window_has_a_reading_of_its_own_the_interval_is_all_that_is_said() -> None:
     alder = perfect_device(5.0)
-    note = update_note(alder.rates[0], alder, hour_of_windows(), step_s=2.0)
+    note = update_note(alder.rates[0], alder, in_windows(alder), step_s=2.0)
     assert note == "Its own heart rate comes every 5 s, more rarely than windows do."
 
 
 def test_nothing_is_said_of_a_device_that_keeps_pace() -> None:
     for alder in (perfect_device(1.0), perfect_device(2.0, 0.3)):
-        assert update_note(alder.rates[0], alder, hour_of_windows(), step_s=2.0) is None
+        assert update_note(alder.rates[0], alder, in_windows(alder), step_s=2.0) is None
 
 
 def test_the_order_of_readings_does_not_matter_and_their_clock_does() -> None:

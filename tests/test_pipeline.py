@@ -128,7 +128,7 @@ def test_what_motion_can_be_measured_is_said_by_the_accelerometer_s_own_rate(
     )
     result = explain_session(with_band(session, "Alder", waveforms=slow), Options(methods=()))
     alder = next(band for band in result.bands if band.recording.name == "Alder")
-    assert any("8 to 11.2 Hz" in note for note in alder.notes)
+    assert "8 to 11.2 Hz" in alder.vibration
     (missing,) = (note for note in alder.notes if note.startswith("The accelerometer is missing"))
     n_missing, n_light = (int(word) for word in missing.split() if word.isdigit())
     assert n_missing == pytest.approx(n_light / 2, abs=3)

@@ -99,23 +99,29 @@ def readings_per_window(rate: RateSeries, band: Recording, windows: WindowTable)
 
 
 def update_note(
-    rate: RateSeries, band: Recording, windows: WindowTable, *, step_s: float
+    rate: RateSeries, band: Recording, found: RateSeries, *, step_s: float
 ) -> str | None:
-    """Say how often a device's rate comes, and what that costs; None where every step has one."""
+    """Say how often a device's rate comes, and what that costs; None where every step has one.
+
+    ``found`` is what `readings_per_window` made of it.
+    """
     if len(rate) < 2:
         return None
-    update_s = float(np.median(np.diff(_in_order(rate, band)[0])))
+    stamp_s, _, readings = _in_order(rate, band)
+    update_s = float(np.median(np.diff(stamp_s)))
     if update_s <= step_s * (1.0 + SAME_INTERVAL):
         return None
-    own = np.isfinite(_stamped(rate, band, windows))
-    held = np.isfinite(_held(rate, band, windows.middle_s)) & ~own
+    stamp_s = stamp_s[np.isfinite(readings)]
+    first, last = np.searchsorted(stamp_s, found.start_s), np.searchsorted(stamp_s, found.end_s)
+    given = np.isfinite(found.hr_bpm)
+    held = given & (first == last)
     longest_s = float((rate.end_s - rate.start_s).max())
     which = "own heart rate" if len(band.rates) == 1 else f"own heart rate {rate.source!r}"
     said = f"Its {which} comes every {update_s:.3g} s, more rarely than windows do."
     if not held.any():
         return said
     return (
-        f"{said} {held.sum()} of the {(own | held).sum()} windows that have a value hold the last "
+        f"{said} {held.sum()} of the {given.sum()} windows that have a value hold the last "
         f"reading, at most {longest_s:.3g} s old, and look late by its age."
     )
 

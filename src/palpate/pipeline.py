@@ -76,6 +76,7 @@ class _Examined:
     signals: WristSignals | None
     scored: dict[str, WindowTable]
     opinions: dict[str, FloatArray]
+    vibration: str
     notes: tuple[str, ...]
 
 
@@ -157,11 +158,15 @@ def _examine(band: Recording, reference: WindowTable, options: Options) -> _Exam
     rates = [readings_per_window(rate, band, reference) for rate in band.rates]
     grid = {"window_s": options.window_s, "step_s": options.step_s}
     moved, signals = wrist_motion(band, **grid), wrist_signals(band, **grid)
-    updates = (update_note(r, band, reference, step_s=options.step_s) for r in band.rates)
-    notes = [note for note in updates if note]
+    updates = (
+        update_note(rate, band, found, step_s=options.step_s)
+        for rate, found in zip(band.rates, rates, strict=True)
+    )
+    notes, vibration = [note for note in updates if note], ""
     if moved is not None:
-        motion = motion.joined(moved)
-        notes += _motion_notes(band.of_role(Role.ACC)[0])
+        motion, sensor = motion.joined(moved), band.of_role(Role.ACC)[0]
+        notes += _gravity_note(sensor)
+        vibration = vibration_label(sensor.fs_hz)
     if signals is not None:
         ppg, acc, span = signals.ppg, signals.acc, _span(signals)
         seen = ppg_windows(ppg, **span)
@@ -177,7 +182,9 @@ def _examine(band: Recording, reference: WindowTable, options: Options) -> _Exam
     }
     opinions = _second_opinions(signals, scored, reference)
     _require_overlap(band, reference, [motion, light, *scored.values()])
-    return _Examined(band, motion, light, oracle, signals, scored, opinions, tuple(notes))
+    return _Examined(
+        band, motion, light, oracle, signals, scored, opinions, vibration, tuple(notes)
+    )
 
 
 def _span(signals: WristSignals) -> dict[str, Any]:
@@ -189,11 +196,10 @@ def _span(signals: WristSignals) -> dict[str, Any]:
     }
 
 
-def _motion_notes(acc: Waveform) -> list[str]:
-    """Say what gravity tells about the accelerometer, and what its rate lets it measure."""
-    gravity = check_unit(acc.values, fs_hz=acc.fs_hz, unit=acc.unit)
-    found = [gravity.finding, vibration_label(acc.fs_hz)]
-    return [f"{text[0].upper()}{text[1:]}." for text in found if text]
+def _gravity_note(acc: Waveform) -> list[str]:
+    """Say what gravity tells about the accelerometer, if that is doubtful."""
+    told = check_unit(acc.values, fs_hz=acc.fs_hz, unit=acc.unit).finding
+    return [f"{told[0].upper()}{told[1:]}."] if told else []
 
 
 def _unmeasured_note(light: WindowTable, moved: WindowTable | None) -> list[str]:
@@ -291,7 +297,15 @@ def _explained(own: _Examined, everyone: Sequence[_Examined], heart: _Heart) -> 
                 variance=_variance(scored, own, heart),
             )
         )
-    return BandResult(own.recording, own.motion, own.light, own.oracle, tuple(sources), own.notes)
+    return BandResult(
+        own.recording,
+        own.motion,
+        own.light,
+        own.oracle,
+        tuple(sources),
+        vibration=own.vibration,
+        notes=own.notes,
+    )
 
 
 def _dose(scored: WindowTable, motion: WindowTable, step_s: float) -> DoseResponse | None:

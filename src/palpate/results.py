@@ -89,7 +89,9 @@ class BandResult:
     ``flag``; ``light`` is what :func:`palpate.ppg.ppg_windows` returns; ``oracle`` what
     :func:`palpate.explanation.oracle.oracle_windows` finds at the reference's rate. All
     lie on the session's grid, and have no columns where the band lacks the sensor.
-    ``notes`` are sentences on what is doubtful about the recording itself.
+    ``vibration`` says what ``motion`` holds as ``vibration_wh_mps2``, its band and its place
+    (``""`` without accelerometer); ``notes`` are sentences on what is doubtful about the
+    recording itself.
     """
 
     recording: Recording
@@ -97,6 +99,7 @@ class BandResult:
     light: WindowTable
     oracle: WindowTable
     sources: tuple[SourceResult, ...]
+    vibration: str = ""
     notes: tuple[str, ...] = ()
 
 

@@ -91,10 +91,12 @@ def test_the_note_on_vibration_stands_by_the_table_that_holds_it(
 ) -> None:
     page = report.page.read_text(encoding="utf-8")
     bands, files = page.split('<h2 id="sources">')
-    assert all(any("vibration" in note for note in band.notes) for band in result.bands)
-    assert "and-arm weighted" not in bands
-    assert files.count("Hand-arm weighted vibration") == len(result.bands)
-    assert all("vibration" in " ".join(s["notes"]) for s in report.summary["sources"])
+    said = {band.recording.name: band.vibration for band in result.bands}
+    assert all(text.startswith("hand-arm weighted vibration") for text in said.values())
+    assert "hand-arm weighted" not in bands
+    assert all(f"is {text}.</p>".replace(" Hz", "\u00a0Hz") in files for text in said.values())
+    assert all(s["vibration"] == said[s["band"]] for s in report.summary["sources"])
+    assert not any("vibration" in " ".join(s["notes"]) for s in report.summary["sources"])
 
 
 def test_links_lead_somewhere(report: Report) -> None:

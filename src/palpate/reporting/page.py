@@ -43,8 +43,6 @@ CAUTIONS = (
     "broken or irritated skin, and use only recorders that are safe to wear on the body.",
     "Questions of health belong to licensed practitioners and the rules that apply where you are.",
 )
-VIBRATION = "Hand-arm weighted vibration"
-"""The note on what is in the table of windows and in no figure begins so."""
 _BEFORE_UNIT = re.compile(r"(?<=[\d)]) (?=(?:%|bpm|s|min|ms|mg|g|dB|Hz)(?![\w/]))")
 
 
@@ -109,8 +107,8 @@ def _band(
 ) -> dict[str, Any]:
     return {
         "recording": band.recording,
-        "notes": [note for note in band.notes if not note.startswith(VIBRATION)],
-        "vibration": " ".join(note for note in band.notes if note.startswith(VIBRATION)),
+        "notes": band.notes,
+        "vibration": band.vibration,
         "anchor": figure_name(index, band),
         "session_figure": uris[figure_name(index, band)],
         "sources": [

@@ -166,6 +166,7 @@ def _source_summary(
         "device": recording.device,
         "firmware": recording.firmware,
         "placement": recording.placement,
+        "vibration": band.vibration,
         "notes": band.notes,
         "source": source.source,
         "activities": [
