@@ -11,6 +11,7 @@ from palpate.reporting.text_tables import (
     latex_text,
     markdown_table,
     number,
+    signed_tenths,
 )
 
 COLUMNS = (
@@ -41,6 +42,15 @@ def test_latex_table_escapes_and_aligns():
     assert r"\begin{tabular}{lrr}" in text
     assert r"hut\_1 & 12 345 & $-$1.2 \\" in text
     assert text.index(r"\toprule") < text.index(r"\midrule") < text.index(r"\bottomrule")
+
+
+def test_what_rounds_to_nothing_has_no_sign():
+    assert [signed_tenths(value) for value in (0.04, -0.04, 0.06, -2.0)] == [
+        "0.0",
+        "0.0",
+        "+0.1",
+        "−2.0",
+    ]
 
 
 @pytest.mark.parametrize(

@@ -18,10 +18,12 @@ from palpate.reporting.validation_figures import (
     stress_figure,
     timing_figure,
 )
+from palpate.reporting.validation_report import write_validation
 from palpate.reporting.validation_tables import (
     class_rows,
     failure_rows,
     record_rows,
+    shown_total_rows,
     stress_rows,
     timing_errors_ms,
     timing_row,
@@ -90,6 +92,33 @@ def test_gross_pools_counts_and_average_means_records(runs):
     assert average["sensitivity_pct"] == pytest.approx((98.0 + 100.0) / 2)
     assert gross["positive_predictivity_pct"] == pytest.approx(100 * 198 / 199)
     assert average["positive_predictivity_pct"] == pytest.approx((100 + 100 * 100 / 101) / 2)
+
+
+def test_bounds_that_no_record_gives_are_said_and_not_shown(runs, tmp_path):
+    assert [row["record"] for row in shown_total_rows(runs)] == ["gross", "average"]
+    assert "A 95 % interval takes at least 5 records." in validation_findings(runs, Options())[0]
+    report = write_validation(runs, Options(), tmp_path, folder_name="hut")
+    for name in ("report.html", "tables.md", "tables.tex"):
+        text = (tmp_path / name).read_text(encoding="utf-8")
+        assert "gross" in text
+        assert "95 % from" not in text.replace("\\", "").replace("\u00a0", " ")
+    assert "gross, 95 % from" in (tmp_path / "records.csv").read_text(encoding="utf-8")
+    assert report.summary["gross_95_pct_from"]["sensitivity_pct"] is None
+    assert report.summary["n_records"] == 2
+
+
+def test_bounds_of_five_records_are_shown():
+    five = [_run(name, missing=range(place)) for place, name in enumerate("abcde")]
+    assert len(shown_total_rows(five)) == 4
+    assert "interval takes" not in validation_findings(five, Options())[0]
+
+
+def test_the_kind_that_is_missed_most_is_one_that_is_missed(runs):
+    many = [_run(name, missing=(0,)) for name in "abcdefghijk"]  # 110 V, 990 N
+    (told,) = (line for line in validation_findings(many, Options()) if "most often" in line)
+    assert told.startswith("Of the kinds with at least 100 beats, it misses ventricular ectopic")
+    extra = [_run(name, extra=(20.5,)) for name in "abcdefghijk"]
+    assert not any("most often" in line for line in validation_findings(extra, Options()))
 
 
 def test_classes_are_pooled_over_clean_records(runs):

@@ -76,8 +76,8 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
     from palpate.reporting.validation_columns import RECORD_COLUMNS, STRESS_COLUMNS
     from palpate.reporting.validation_tables import (
         record_rows,
+        shown_total_rows,
         stress_rows,
-        total_rows,
         validation_summary,
     )
     from palpate.reporting.validation_text import validation_findings
@@ -98,7 +98,7 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
     total = len(records) * (1 + (len(options.snr_db) if options.noise else 0))
     steps = validate_detector(arguments.folder, options, records=records, workers=arguments.workers)
     runs = list(console.progress(steps, total, "records"))
-    console.say(markdown_table([*record_rows(runs), *total_rows(runs)], RECORD_COLUMNS))
+    console.say(markdown_table([*record_rows(runs), *shown_total_rows(runs)], RECORD_COLUMNS))
     if options.noise:
         console.say(markdown_table(stress_rows(runs), STRESS_COLUMNS))
     for line in validation_findings(runs, options):

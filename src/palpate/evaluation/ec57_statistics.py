@@ -30,7 +30,7 @@ _N, _S, _V, _F, _Q, _O, _X = range(_N_CLASSES)
 _BEATS = slice(_N, _O)
 _NOTHING = slice(_O, _N_CLASSES)
 _NOT_V = [_N, _S, _F, _Q]
-_FEWEST_RECORDS = 5  # to draw from; common practice, no source
+FEWEST_RECORDS = 5  # to draw from; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +120,7 @@ def gross_intervals(
     widened for few records, see :func:`~palpate.evaluation.bootstrap.percentile_interval`).
     With fewer than five records it is NaN.
     """
-    if len(counts) < _FEWEST_RECORDS:
+    if len(counts) < FEWEST_RECORDS:
         return dict.fromkeys(STATISTICS, (float("nan"), float("nan")))
     records = [beat_statistics(each) for each in counts]
     rows = block_resamples(len(records), block=1, seed=seed)

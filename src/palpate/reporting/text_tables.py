@@ -55,8 +55,11 @@ def tenths(value: float) -> str:
 
 
 def signed_tenths(value: float) -> str:
-    """Write a number with its sign and one decimal; never ``-0.0``."""
-    return UNDEFINED if math.isnan(value) else f"{round(value, 1) + 0.0:+.1f}".replace("-", "−")
+    """Write a number with its sign and one decimal; what rounds to 0 has no sign."""
+    if math.isnan(value):
+        return UNDEFINED
+    rounded = round(value, 1)
+    return f"{rounded:+.1f}".replace("-", "−") if rounded else "0.0"
 
 
 def percent(value: float) -> str:

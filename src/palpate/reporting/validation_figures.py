@@ -195,8 +195,8 @@ def _mark_annotations(axis: Axes, excerpt: Excerpt, top: float) -> None:
             fontweight="bold" if missed else "normal",
             color=MISSED if missed else MUTED,
         )
-    axis.plot([], [], ls="none", marker="$N$", ms=7, color=MUTED, label="annotated")
-    axis.plot([], [], ls="none", marker="$N$", ms=7, color=MISSED, label="missed")
+    axis.plot([], [], ls="none", marker=r"$\mathrm{N}$", ms=7, color=MUTED, label="annotated")
+    axis.plot([], [], ls="none", marker=r"$\mathrm{N}$", ms=7, color=MISSED, label="missed")
 
 
 def _bars_title(shown: int, faulty: int, total: int) -> str:

@@ -9,8 +9,9 @@ from matplotlib.figure import Figure
 
 from palpate import __version__
 from palpate.detector_validation import Options, RecordRun
+from palpate.evaluation.ec57_statistics import FEWEST_RECORDS
 from palpate.reporting.folder import VALIDATION
-from palpate.reporting.page import environment
+from palpate.reporting.page import CAUTIONS, environment
 from palpate.reporting.report import Report, fill_report
 from palpate.reporting.style import data_uri
 from palpate.reporting.text_tables import grid_of, write_text_tables
@@ -31,6 +32,7 @@ from palpate.reporting.validation_tables import (
     class_rows,
     failure_rows,
     record_rows,
+    shown_total_rows,
     stress_record_rows,
     stress_rows,
     timing_errors_ms,
@@ -83,7 +85,7 @@ def validation_page(
         .render(
             title=f"{options.detector} on {folder_name}",
             findings=told,
-            totals=grid_of(total_rows(runs), TOTAL_COLUMNS),
+            totals=grid_of(shown_total_rows(runs), TOTAL_COLUMNS),
             records=grid_of(record_rows(runs), RECORD_COLUMNS),
             classes=grid_of(class_rows(runs), CLASS_COLUMNS),
             stress=grid_of(stress_rows(runs), STRESS_COLUMNS),
@@ -91,6 +93,9 @@ def validation_page(
             figures=uris,
             gallery=[uris[name] for name in sorted(uris) if name.startswith("worst_")],
             options=options,
+            enough_records=len(without_noise(runs)) >= FEWEST_RECORDS,
+            fewest_records=FEWEST_RECORDS,
+            caution=CAUTIONS[0],
             version=__version__,
         )
     )
@@ -114,22 +119,25 @@ def validation_figures(runs: Sequence[RecordRun]) -> dict[str, Figure]:
 
 
 def _write_tables(runs: Sequence[RecordRun], options: Options, draft: Path) -> None:
-    every_record = [*record_rows(runs), *total_rows(runs)]
-    tables = {
-        "records": (every_record, RECORD_COLUMNS, "Beat-by-beat comparison, ANSI/AAMI EC57"),
-        "classes": (class_rows(runs), CLASS_COLUMNS, "Sensitivity by beat class"),
-        "noise_stress": (stress_rows(runs), STRESS_COLUMNS, "Noise stress, gross statistics"),
+    records, classes, stress = record_rows(runs), class_rows(runs), stress_rows(runs)
+    files = {
+        "records": [*records, *total_rows(runs)],
+        "classes": classes,
+        "noise_stress": stress,
+        "noise_stress_records": stress_record_rows(runs),
     }
-    present = {name: table for name, table in tables.items() if table[0]}
-    for name, (rows, _, _) in present.items():
-        write_csv(draft / f"{name}.csv", rows)
-    by_record = stress_record_rows(runs)
-    if by_record:
-        write_csv(draft / "noise_stress_records.csv", by_record)
+    for name, rows in files.items():
+        if rows:
+            write_csv(draft / f"{name}.csv", rows)
+    shown = {
+        "Beat-by-beat comparison, ANSI/AAMI EC57": (
+            [*records, *shown_total_rows(runs)],
+            RECORD_COLUMNS,
+        ),
+        "Sensitivity by beat class": (classes, CLASS_COLUMNS),
+        "Noise stress, gross statistics": (stress, STRESS_COLUMNS),
+    }
     write_text_tables(
         draft,
-        {
-            f"{caption}: {options.detector}": (rows, columns)
-            for rows, columns, caption in present.values()
-        },
+        {f"{caption}: {options.detector}": table for caption, table in shown.items() if table[0]},
     )

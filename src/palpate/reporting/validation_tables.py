@@ -51,7 +51,10 @@ def record_rows(runs: Sequence[RecordRun]) -> list[Row]:
 
 
 def total_rows(runs: Sequence[RecordRun]) -> list[Row]:
-    """Return the rows gross (pooled counts), its 95 % bounds, and average (mean of records)."""
+    """Return the rows gross (pooled counts), its 95 % bounds, and average (mean of records).
+
+    The bounds are NaN where the records are too few to draw from.
+    """
     scored = without_noise(runs)
     matrices = [_counts(run) for run in scored]
     average = average_statistics(matrices)
@@ -73,6 +76,13 @@ def total_rows(runs: Sequence[RecordRun]) -> list[Row]:
         for side, name in enumerate((GROSS_LOW, GROSS_HIGH))
     )
     return [gross, low, high, mean]
+
+
+def shown_total_rows(runs: Sequence[RecordRun]) -> list[Row]:
+    """Return the rows of :func:`total_rows` for the eye: bounds that are NaN are no rows."""
+    gross, low, high, average = total_rows(runs)
+    known = any(np.isfinite(low[column]) for column in _STATISTICS)
+    return [gross, low, high, average] if known else [gross, average]
 
 
 def class_rows(runs: Sequence[RecordRun]) -> list[Row]:

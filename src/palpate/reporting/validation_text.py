@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from palpate.detector_validation import Options, RecordRun
+from palpate.evaluation.ec57_statistics import FEWEST_RECORDS
 from palpate.reporting.text_tables import count, number, signed_tenths
 from palpate.reporting.validation_tables import (
     class_rows,
@@ -49,7 +50,10 @@ def _overall(runs: Sequence[RecordRun], options: Options) -> str:
     beats = f"{count(gross['beats'])} beats in {_plural(len(without_noise(runs)), 'record')}"
     if gross["found"] + gross["extra"] == 0:
         return f"{options.detector} marks nothing: it misses all {beats}."
-    return f"{options.detector} finds {found} of {beats}; {right} of its marks are beats."
+    told = f"{options.detector} finds {found} of {beats}; {right} of its marks are beats."
+    if len(without_noise(runs)) < FEWEST_RECORDS:
+        told += f" A 95 % interval takes at least {FEWEST_RECORDS} records."
+    return told
 
 
 def _interval(low: float, high: float) -> str:
@@ -78,20 +82,20 @@ def _timing(runs: Sequence[RecordRun]) -> list[str]:
     if not row["n"]:
         return []
     return [
-        f"Its marks lie a median of {signed_tenths(row['p50_ms'])} ms from the annotations, 90 % "
-        f"of them between {signed_tenths(row['p5_ms'])} and {signed_tenths(row['p95_ms'])} ms; "
-        f"{row['within_50ms_pct']:.2f} % are within 50 ms."
+        f"Of the beats it finds, its marks lie a median of {signed_tenths(row['p50_ms'])} ms from "
+        f"the annotations, 90 % of them between {signed_tenths(row['p5_ms'])} and "
+        f"{signed_tenths(row['p95_ms'])} ms; {row['within_50ms_pct']:.2f} % are within 50 ms."
     ]
 
 
 def _classes(runs: Sequence[RecordRun]) -> list[str]:
     rows = [row for row in class_rows(runs) if row["beats"] >= _FEWEST_BEATS]
-    if len(rows) < 2:
+    worst = min(rows, key=lambda row: row["sensitivity_pct"], default={"missed": 0})
+    if len(rows) < 2 or not worst["missed"]:
         return []
-    worst = min(rows, key=lambda row: row["sensitivity_pct"])
     return [
-        f"It misses {worst['meaning']} beats most often: "
-        f"{count(worst['missed'])} of {count(worst['beats'])} "
+        f"Of the kinds with at least {_FEWEST_BEATS} beats, it misses {worst['meaning']} beats "
+        f"most often: {count(worst['missed'])} of {count(worst['beats'])} "
         f"({100 - worst['sensitivity_pct']:.2f} %)."
     ]
 
