@@ -5,7 +5,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy import signal
+from scipy import ndimage, signal
 
 from palpate.timing import Acceleration, Evidence, Verdict, best, relate
 from palpate.timing.latency import smoothed
@@ -59,6 +59,20 @@ def test_a_smoothing_is_not_taken_for_clock_but_a_delay_is(
     (late,) = relate(reference, delayed)
     assert late.offset_s == pytest.approx(17.0, abs=1.0)
     assert "pure delay" in late.caveat
+
+
+@pytest.mark.parametrize("width_s", [6.0, 12.0])
+def test_the_interval_holds_the_clock_of_a_device_that_stamps_the_middle_of_its_average(
+    heart: Callable[..., tuple[Floats, Floats]], beats: Callable[..., Floats], width_s: float
+) -> None:
+    time_s, hr_bpm = heart(2, LENGTH_S)
+    centred = ndimage.uniform_filter1d(hr_bpm, round(4.0 * width_s) + 1)
+    readings = np.round(np.interp(OWN_S + 20.0, time_s, centred))
+    (fit,) = relate(Evidence(beat_s=beats(2, LENGTH_S)), Evidence(rate_s=OWN_S, rate_bpm=readings))
+    assert fit.longest is not None
+    assert fit.longest.offset_interval_s[0] < 20.0 < fit.longest.offset_interval_s[1]
+    assert fit.longest.offset_interval_s[1] - fit.longest.offset_interval_s[0] < width_s
+    assert "smoothing for an average of the past" in fit.caveat
 
 
 def test_beats_and_pulses_come_before_heart_rates(beats: Callable[..., Floats]) -> None:

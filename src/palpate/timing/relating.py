@@ -6,8 +6,9 @@ Ways, the sharper ones first
 2. acceleration against acceleration: within some 10 ms;
 3. pulses against beats: within the uncertainty of the pulse arrival time, 0.1 s;
 4. heart rate against heart rate: within about half a second, and a device's own delay is
-   in it. Its smoothing is not: a first-order smoothing is fitted and taken out
-   (`latency`), so only a pure delay is left.
+   in it. Its smoothing is not, if it averages the past: a first-order smoothing is fitted
+   and taken out (`latency`), so only a pure delay is left. A device may as well stamp the
+   middle of what it averages, so the interval reaches from one to the other.
 
 All are tried: where two know the clock they check each other, and what the heart rates
 lack against a sharper clock is the device's lateness.
@@ -27,6 +28,7 @@ from palpate.timing.latency import latency
 from palpate.timing.records import ClockFit, ClockPiece, Verdict
 
 DELAY_CAVEAT = "takes a pure delay of either device for clock"
+SMOOTHING_CAVEAT = f"{DELAY_CAVEAT}, and its smoothing for an average of the past"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -155,13 +157,15 @@ def _without_smoothing(
         _moved(piece, -found.delay_s, found.delay_interval_s[1] - found.delay_s)
         for piece in fit.pieces
     )
-    return replace(fit, pieces=pieces, caveat=DELAY_CAVEAT)
+    return replace(fit, pieces=pieces, caveat=SMOOTHING_CAVEAT)
 
 
 def _moved(piece: ClockPiece, by_s: float, half_s: float) -> ClockPiece:
-    """Return the piece with ``by_s`` more offset, known to ``half_s`` besides."""
-    own_half_s = (piece.offset_interval_s[1] - piece.offset_interval_s[0]) / 2.0
-    offset_s, spread_s = piece.offset_s + by_s, float(np.hypot(own_half_s, half_s))
-    return replace(
-        piece, offset_s=offset_s, offset_interval_s=(offset_s - spread_s, offset_s + spread_s)
-    )
+    """Return the piece with ``by_s`` more offset, known to ``half_s`` besides.
+
+    Its interval still holds the offset before, which is right where nothing was late.
+    """
+    low_s, high_s = piece.offset_interval_s
+    offset_s, spread_s = piece.offset_s + by_s, float(np.hypot((high_s - low_s) / 2.0, half_s))
+    interval_s = (min(low_s, offset_s - spread_s), max(high_s, offset_s + spread_s))
+    return replace(piece, offset_s=offset_s, offset_interval_s=interval_s)
