@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from palpate.alignment import align_session
-from palpate.signals import Recording, Role, Session, Waveform
+from palpate.signals import RateSeries, Recording, Role, Session, Waveform
 from palpate.validation import InputError
 
 pytest.importorskip("edfio", reason="the simulated ECG is written as EDF")
@@ -97,3 +99,34 @@ def test_only_a_sheet_can_be_updated(tmp_path: Path, capsys: pytest.CaptureFixtu
 
     assert main(["align", str(tmp_path / "packed.h5"), "-o", str(tmp_path / "x.toml")]) == 2
     assert "updates sheets (.toml) only" in capsys.readouterr().err
+
+
+def test_coverage_is_told_on_the_clock_that_was_found() -> None:
+    rng = np.random.default_rng(0)
+    effort = np.exp(np.interp(np.arange(30_000), np.arange(0, 30_001, 500), rng.normal(size=61)))
+    acc = effort[:, np.newaxis] * rng.normal(0, 0.1, (30_000, 3)) + np.array([0.0, 0.0, 1.0])
+    stamp_s = np.arange(-2.0, 598.0)
+    rate = RateSeries(
+        "device", stamp_s, stamp_s + 1.0, np.full(600, 90.0), np.full(600, np.nan), np.full(600, "")
+    )
+    birch = wrist("Birch", acc, clock_offset_s=-5000.0, clock_known=False)
+    session = Session("evening", (wrist("Alder", acc), replace(birch, rates=(rate,))))
+    (alignment,) = align_session(session).alignments
+    told = alignment.rates[0].coverage
+    assert told.start_s == pytest.approx(-2.0, abs=0.01)
+    assert told.end_s == pytest.approx(600.0, abs=0.01)
+    assert told.valued_share == pytest.approx(600.0 / 602.0, abs=1e-3)
+    assert told.first_value_s == pytest.approx(0.0, abs=0.01)
+
+
+def test_align_finds_a_clock_that_is_hours_off(folder: Path) -> None:
+    from palpate.cli import main
+
+    text = (folder / "session.toml").read_text("utf-8")
+    text = re.sub(r"clock_offset_s = [1-9]\S*", "clock_offset_s = 7200.0", text)
+    sheet, aligned = folder / "hours.toml", folder / "hours_aligned.toml"
+    sheet.write_text(text, "utf-8")
+    assert main(["align", str(sheet), "-o", str(aligned), "--quiet"]) == 0
+    truth = json.loads((folder / "truth.json").read_text("utf-8"))["clocks"]["Alder"]
+    written = {r["name"]: r for r in tomllib.loads(aligned.read_text("utf-8"))["recording"]}
+    assert written["Alder"]["clock_offset_s"] == pytest.approx(truth["offset_s"], abs=0.15)

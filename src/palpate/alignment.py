@@ -89,13 +89,20 @@ class Alignment:
     def session_s(self, recording_s: FloatArray) -> FloatArray:
         """Take recording seconds to session seconds by the best clock there is.
 
-        A stated clock is preferred to one from heart rates, which takes delay for clock.
+        A stated clock is preferred to one from heart rates, which takes delay for clock. The
+        clock that was found runs on before what it was found from, and after; within a pause
+        it is NaN.
         """
         by_rate = self.clock is not None and self.clock.method == HEART_RATE
         prefer_stated = by_rate and self.recording.clock_known
         if self.clock is None or not self.known or prefer_stated:
             return self.recording.session_s(recording_s)
-        return self.clock.reference_s(recording_s)
+        first, last = self.clock.pieces[0], self.clock.pieces[-1]
+        return np.select(
+            [recording_s < first.start_s, recording_s >= last.end_s],
+            [first.to_reference(recording_s), last.to_reference(recording_s)],
+            self.clock.reference_s(recording_s),
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -308,8 +315,5 @@ def _span_s(found: Alignment) -> tuple[float, float]:
     recording = found.recording
     starts = [w.start_s for w in recording.waveforms] + [r.start_s[0] for r in recording.rates]
     ends = [w.end_s for w in recording.waveforms] + [r.end_s[-1] for r in recording.rates]
-    own_s = np.array([min(starts), max(ends) - 1e-3])
-    session_s = found.session_s(own_s)
-    stated_s = recording.session_s(own_s)
-    start_s, end_s = np.where(np.isfinite(session_s), session_s, stated_s).tolist()
+    start_s, end_s = found.session_s(np.array([min(starts), max(ends)])).tolist()
     return start_s, end_s

@@ -189,6 +189,14 @@ def test_recordings_that_never_meet_are_refused(edf_file, csv_file, write_sheet)
         open_session(write_sheet(*CHEST, *band("clock_offset_s = 3600")))
 
 
+def test_recordings_that_never_meet_may_be_read_to_find_their_clocks(
+    edf_file, csv_file, write_sheet
+):
+    sheet = write_sheet(*CHEST, *band("clock_offset_s = 3600"))
+    assert open_session(sheet, apart=True).recordings[1].clock_offset_s == 3600.0
+    assert "chest" in str(describe(sheet))
+
+
 def test_all_selects_every_signal_but_the_time(csv_file, write_sheet):
     session = open_session(write_sheet(*band(select='"all"', role="other"), 'unit = "a.u."'))
     assert session.recordings[0].waveforms[0].labels == ("green", "acc_x", "acc_y")

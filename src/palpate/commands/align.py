@@ -49,7 +49,7 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
     if arguments.output is not None and arguments.input.suffix.lower() != ".toml":
         raise InputError(f"{arguments.input} is not a sheet; --output updates sheets (.toml) only")
     found = align_session(
-        open_session(arguments.input, say=console.say),
+        open_session(arguments.input, say=console.say, apart=True),
         max_offset_s=arguments.max_offset,
         max_drift_ppm=arguments.max_drift,
     )

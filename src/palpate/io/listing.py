@@ -84,7 +84,7 @@ def describe(path: Path | str, *, say: Say = silent) -> Listing:
     path = Path(path)
     suffix = path.suffix.lower()
     if suffix in SHEET_SUFFIXES:
-        session = load_session(read_sheet(path), say=say)
+        session = load_session(read_sheet(path), say=say, apart=True)
         return _of_session(path, "session sheet", session.recordings, session.activities)
     if suffix in STORE_SUFFIXES:
         session = read_store(path)

@@ -39,10 +39,11 @@ ALL = "all"
 ARBITRARY_UNIT = "a.u."
 
 
-def load_session(sheet: Sheet, *, say: Say = silent) -> Session:
+def load_session(sheet: Sheet, *, say: Say = silent, apart: bool = False) -> Session:
     """Load every recording of a sheet and check that their times make sense together.
 
-    ``say`` receives what a person should know, such as a rate taken from a time column.
+    ``say`` receives what a person should know, such as a rate taken from a time column. With
+    ``apart``, recordings that share no moment are let pass: their clocks are yet to be found.
     """
     hashes: dict[Path, str] = {}
     recordings: list[Recording] = []
@@ -56,7 +57,8 @@ def load_session(sheet: Sheet, *, say: Say = silent) -> Session:
         wearer=sheet.wearer,
         notes=sheet.notes,
     )
-    check_overlap(session, sheet.place)
+    if not apart:
+        check_overlap(session, sheet.place)
     check_activities(session, sheet.place)
     return session
 

@@ -15,7 +15,11 @@ from palpate.validation import InputError
 
 
 def open_session(
-    path: Path | str, layout: Path | str | None = None, *, say: Say = silent
+    path: Path | str,
+    layout: Path | str | None = None,
+    *,
+    say: Say = silent,
+    apart: bool = False,
 ) -> Session:
     """Open a session sheet (``.toml``), a store (``.h5``), or a raw file with a layout.
 
@@ -27,6 +31,8 @@ def open_session(
         Name or path of a layout; needed for a raw file and refused for the others.
     say
         Receives what a person should know, such as a rate taken from a time column.
+    apart
+        Whether a sheet's recordings may share no moment, as where clocks are yet to be found.
     """
     path = Path(path)
     if path.is_dir():
@@ -37,7 +43,7 @@ def open_session(
             raise InputError(f"{path} says itself what it holds; leave out the layout")
         return load_session(apply_layout(path, layout), say=say)
     if suffix in SHEET_SUFFIXES:
-        return load_session(read_sheet(path), say=say)
+        return load_session(read_sheet(path), say=say, apart=apart)
     if suffix in STORE_SUFFIXES:
         return read_store(path)
     if suffix:

@@ -73,7 +73,7 @@ def check_overlap(session: Session, place: str) -> None:
             raise InputError(
                 f"{place}: recording {session.recordings[number].name!r} covers {start:g} to "
                 f"{end:g} s and overlaps no other (the nearest covers {nearest[0]:g} to "
-                f"{nearest[1]:g} s); state clock_offset_s"
+                f"{nearest[1]:g} s); state clock_offset_s, or let palpate align find it"
             )
 
 
