@@ -130,3 +130,20 @@ def test_align_finds_a_clock_that_is_hours_off(folder: Path) -> None:
     truth = json.loads((folder / "truth.json").read_text("utf-8"))["clocks"]["Alder"]
     written = {r["name"]: r for r in tomllib.loads(aligned.read_text("utf-8"))["recording"]}
     assert written["Alder"]["clock_offset_s"] == pytest.approx(truth["offset_s"], abs=0.15)
+
+
+def test_it_does_not_matter_which_way_the_light_points(folder: Path) -> None:
+    from palpate.io import open_session
+
+    session = open_session(folder / "session.toml")
+    chest, alder = session.recordings[:2]
+    turned = tuple(
+        replace(w, values=60_000.0 - w.values) if w.role is Role.PPG else w for w in alder.waveforms
+    )
+    plain, upside_down = (
+        align_session(replace(session, recordings=(chest, band))).alignments[0].fits[0]
+        for band in (alder, replace(alder, waveforms=turned))
+    )
+    assert plain.method == "pulses"
+    assert upside_down.offset_s == pytest.approx(plain.offset_s, abs=1e-6)
+    assert upside_down.pieces[0].correlation == pytest.approx(plain.pieces[0].correlation)

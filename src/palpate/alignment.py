@@ -168,19 +168,21 @@ def align_session(
 def evidence_of(recording: Recording) -> Evidence:
     """Return what a recording can be compared by, in recording seconds."""
     acc, ecg, light = (recording.of_role(role) for role in (Role.ACC, Role.ECG, Role.PPG))
-    moved = beat_s = pulse_s = None
+    moved = beat_s = pulse_s = turned_pulse_s = None
     if acc:
         moved = Acceleration(acc[0].values, acc[0].fs_hz, acc[0].start_s)
     if ecg:
         beat_s = reference_beats(ecg[0].values, fs_hz=ecg[0].fs_hz, start_s=ecg[0].start_s)
     if light:
-        found_s = detect_pulses(light[0].values[:, 0], fs_hz=light[0].fs_hz)
-        pulse_s = light[0].start_s + found_s
+        values, fs_hz, start_s = light[0].values[:, 0], light[0].fs_hz, light[0].start_s
+        pulse_s = start_s + detect_pulses(values, fs_hz=fs_hz)
+        turned_pulse_s = start_s + detect_pulses(-values, fs_hz=fs_hz)
     rate = recording.rates[0] if recording.rates else None
     return Evidence(
         acceleration=moved,
         beat_s=beat_s,
         pulse_s=pulse_s,
+        turned_pulse_s=turned_pulse_s,
         rate_s=None if rate is None else rate.start_s,
         rate_bpm=None if rate is None else rate.hr_bpm,
     )
@@ -205,6 +207,10 @@ def _reference_of(session: Session, evidence: list[Evidence]) -> int:
 
 def _on_session_clock(own: Evidence, recording: Recording) -> Evidence:
     """Return the evidence in session seconds by the recording's clock."""
+
+    def in_session(recording_s: FloatArray | None) -> FloatArray | None:
+        return None if recording_s is None else recording.session_s(recording_s)
+
     pace = 1.0 + recording.clock_drift_ppm * 1e-6
     moved = own.acceleration
     if moved is not None:
@@ -212,9 +218,10 @@ def _on_session_clock(own: Evidence, recording: Recording) -> Evidence:
         moved = Acceleration(moved.values, moved.fs_hz / pace, start_s)
     return Evidence(
         acceleration=moved,
-        beat_s=None if own.beat_s is None else recording.session_s(own.beat_s),
-        pulse_s=None if own.pulse_s is None else recording.session_s(own.pulse_s),
-        rate_s=None if own.rate_s is None else recording.session_s(own.rate_s),
+        beat_s=in_session(own.beat_s),
+        pulse_s=in_session(own.pulse_s),
+        turned_pulse_s=in_session(own.turned_pulse_s),
+        rate_s=in_session(own.rate_s),
         rate_bpm=own.rate_bpm,
     )
 

@@ -4,7 +4,9 @@ Ways, the sharper ones first
 ----------------------------
 1. taps, where both have an accelerometer: within some milliseconds;
 2. acceleration against acceleration: within some 10 ms;
-3. pulses against beats: within the uncertainty of the pulse arrival time, 0.1 s;
+3. pulses against beats: within the uncertainty of the pulse arrival time, 0.1 s. Raw light
+   falls with every pulse, and much of what is exported was turned over: both ways are
+   tried, and the one whose peaks follow the beats more closely counts;
 4. heart rate against heart rate: within about half a second, and a device's own delay is
    in it. Its smoothing is not, if it averages the past: a first-order smoothing is fitted
    and taken out (`latency`), so only a pure delay is left. A device may as well stamp the
@@ -44,13 +46,15 @@ class Acceleration:
 class Evidence:
     """What of one recording can be held against another; seconds on its own clock.
 
-    ``beat_s`` are R peaks and ``pulse_s`` systolic peaks; ``rate_s`` and ``rate_bpm`` are
-    readings of a heart rate. None for what the recording lacks.
+    ``beat_s`` are R peaks, ``pulse_s`` systolic peaks and ``turned_pulse_s`` the same of the
+    light turned over; ``rate_s`` and ``rate_bpm`` are readings of a heart rate. None for what
+    the recording lacks.
     """
 
     acceleration: Acceleration | None = None
     beat_s: FloatArray | None = None
     pulse_s: FloatArray | None = None
+    turned_pulse_s: FloatArray | None = None
     rate_s: FloatArray | None = None
     rate_bpm: FloatArray | None = None
 
@@ -78,12 +82,14 @@ def relate(
     fits = []
     if reference.acceleration is not None and recording.acceleration is not None:
         fits += _by_movement(reference.acceleration, recording.acceleration, within)
-    if reference.beat_s is not None and recording.pulse_s is not None:
-        fits.append(beats.align_pulses(reference.beat_s, recording.pulse_s, **within))
+    if reference.beat_s is not None:
+        ways = [p for p in (recording.pulse_s, recording.turned_pulse_s) if p is not None]
+        found = [beats.align_pulses(reference.beat_s, pulse_s, **within) for pulse_s in ways]
+        fits += [max(found, key=_correlation)] if found else []
     their_rates, our_rates = reference.rates(), recording.rates()
     if their_rates is not None and our_rates is not None:
-        found = heart_rates.align_heart_rates(*their_rates, *our_rates, **within)
-        fits.append(_without_smoothing(found, their_rates, our_rates))
+        by_rate = heart_rates.align_heart_rates(*their_rates, *our_rates, **within)
+        fits.append(_without_smoothing(by_rate, their_rates, our_rates))
     return tuple(fits)
 
 
@@ -103,6 +109,11 @@ def _uncertainty(fit: ClockFit) -> tuple[bool, float]:
     """Order known fits: those that take a delay for clock come last."""
     low_s, high_s = (float("nan"),) * 2 if fit.longest is None else fit.longest.offset_interval_s
     return fit.method == heart_rates.METHOD, high_s - low_s
+
+
+def _correlation(fit: ClockFit) -> float:
+    """Return the best correlation of a fit's pieces; 0 without any."""
+    return max((piece.correlation for piece in fit.pieces), default=0.0)
 
 
 def _by_movement(
