@@ -15,11 +15,11 @@ wrist_ppg_exercise   annotated beats (Jarchi & Casson 2017): all windows, and th
                      our agreement with it, ``annotation_within2_libraries_pct`` that of the
                      annotations, both over the trusted windows. It is no annotation: what
                      all detectors get wrong it does not show.
-                     Of 1359 trusted windows 88 are more than 2 bpm off the annotations. In 48
-                     the libraries side with us; of the other 40, each drawn and looked at
-                     (by eye, no source), 38 show an annotation missed, moved to an artefact
-                     or too many; in one we are 2 bpm and they are 1 bpm off the rhythm
-                     around, in one a complex cannot be read
+                     Of the trusted windows more than 2 bpm off the annotations in which the
+                     libraries do not side with us, 40 were drawn and looked at (by eye, no
+                     source): 38 show an annotation missed, moved to an artefact or too many;
+                     in one we are 2 bpm and they are 1 bpm off the rhythm around, in one a
+                     complex cannot be read
 mitdb, nstdb         annotated beats (Moody & Mark 2001; Moody, Muldrow & Mark 1984), first
                      lead
 

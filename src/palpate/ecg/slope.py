@@ -30,6 +30,7 @@ from palpate.ecg.qrs_energy import (
     fused_strength,
     lead_energy,
     summits,
+    vertices,
     working_grid,
 )
 from palpate.ecg.qrs_marks import placed
@@ -64,12 +65,24 @@ def slope_beats(leads: FloatArray, *, fs_hz: float) -> IntArray:
     if leads.shape[0] < _SHORTEST_S * fs_hz:
         return np.zeros(0, dtype=np.intp)
     grid = working_grid(leads.shape[0], fs_hz)
+    coarse = grid.halved()
     energies = [lead_energy(lead, grid) for lead in leads.T]
-    found, leading = summits(fused_strength(energies, grid), grid, above=_FAINT)
+    strength = fused_strength(energies, coarse)
+    found, leading = summits(strength, coarse, above=_FAINT)
     if found.size == 0:
         return found
-    candidates = _candidates(energies, found, leading, grid)
-    return placed(energies[0].working, found[_decided(candidates)], leads[:, 0], grid)
+    at = vertices(strength, found)
+    weight = np.sqrt([coarse.at(found, lead.weight) for lead in energies])
+    reach = coarse.samples(_NEAR_S) if len(energies) > 1 else 0
+    candidates = Candidates(
+        at / grid.rate_hz,
+        leading,
+        np.array([_strength_near(lead, found, reach) for lead in energies]),
+        np.array([_likeness(lead, at, grid) for lead in energies]),
+        np.array([coarse.at(found, lead.clarity) for lead in energies]),
+        weight / weight.sum(axis=0),
+    )
+    return placed(energies[0].working, at[_decided(candidates)], leads[:, 0], grid)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,22 +99,6 @@ class Candidates:
     likeness: FloatArray
     clarity: FloatArray
     weight: FloatArray
-
-
-def _candidates(
-    energies: list[LeadEnergy], found: IntArray, leading: BoolArray, grid: Grid
-) -> Candidates:
-    weight = np.sqrt([grid.per_sample(lead.weight, found) for lead in energies])
-    weight /= weight.sum(axis=0)
-    reach = grid.samples(_NEAR_S) if len(energies) > 1 else 0
-    return Candidates(
-        found / grid.rate_hz,
-        leading,
-        np.array([_strength_near(lead, found, reach) for lead in energies]),
-        np.array([_likeness(lead, found, grid) for lead in energies]),
-        np.array([grid.per_sample(lead.clarity, found) for lead in energies]),
-        weight,
-    )
 
 
 def _decided(seen: Candidates) -> IntArray:
@@ -161,15 +158,17 @@ def _alone(time_s: FloatArray) -> BoolArray:
 def _strength_near(lead: LeadEnergy, found: IntArray, reach: int) -> FloatArray:
     """Return the highest strength of one lead within ``reach`` samples of each summit."""
     near = found + np.arange(-reach, reach + 1)[:, np.newaxis]
-    return np.asarray(np.maximum(lead.strength.take(near, mode="clip").max(axis=0), _FAINT))
+    highest = lead.strength.take(near, mode="clip").max(axis=0)
+    return np.asarray(np.maximum(highest, _FAINT, dtype=np.float64))
 
 
-def _likeness(energy: LeadEnergy, found: IntArray, grid: Grid) -> FloatArray:
-    """Return how much each candidate resembles the beats of this lead."""
-    at, leading = summits(energy.strength, grid, above=_LEARN)
-    strong = at[leading]
-    clarity = grid.per_sample(energy.clarity, strong)
+def _likeness(energy: LeadEnergy, at: IntArray, grid: Grid) -> FloatArray:
+    """Return how much each candidate, a sample of the lead, resembles the lead's beats."""
+    coarse = grid.halved()
+    found, leading = summits(energy.strength, coarse, above=_LEARN)
+    strong = found[leading]
+    clarity = coarse.at(strong, energy.clarity)
     if strong.size:
         strong = strong[clarity >= min(_CLEAR, float(np.median(clarity)))]
-    shapes = learn_shapes(energy.working, strong, grid)
-    return resemblance(energy.working, found, shapes, grid)
+    shapes = learn_shapes(energy.working, vertices(energy.strength, strong), grid)
+    return resemblance(energy.working, at, shapes, grid)

@@ -37,7 +37,6 @@ from palpate.ecg.qrs_energy import (
     Grid,
     level_and_clarity,
     low_passed,
-    rounding_energy,
     summits,
     working_grid,
 )
@@ -77,10 +76,7 @@ def wavelet_beats(leads: FloatArray, *, fs_hz: float) -> IntArray:
 def _strength(working: list[FloatArray], grid: Grid) -> FloatArray:
     """Return the product of two scales, 1 at a typical QRS complex, ``(n,)``."""
     energies = [_scale_product(lead, grid) for lead in working]
-    measures = [
-        level_and_clarity(energy, grid, rounding_energy(lead))
-        for energy, lead in zip(energies, working, strict=True)
-    ]
+    measures = [level_and_clarity(energy, grid) for energy in energies]
     weights = np.array([np.maximum(clarity, 1e-3) ** 2 for _, clarity in measures])
     weights /= weights.sum(axis=0)
     for energy, weight, (level, _) in zip(energies, weights, measures, strict=True):
