@@ -40,6 +40,16 @@ def test_an_offset_is_found_and_lies_in_its_interval(off_s):
     assert abs(found.offset_s - off_s) <= found.within_s < 1.0
 
 
+@pytest.mark.parametrize("off_s", [-240.0, 95.0])
+def test_a_clock_that_is_minutes_off_is_found(off_s):
+    beats = heart(960.0)
+    found = light_clock(
+        light(beats, 960.0, late_s=ARRIVAL_S, noise=2.0), beats + off_s, fs_hz=FS_HZ
+    )
+    assert found.known
+    assert abs(found.offset_s - off_s) <= found.within_s < 1.0
+
+
 def test_drift_is_found_where_it_shows():
     beats = heart(5400.0)
     time_s = np.arange(round(5400.0 * FS_HZ)) / FS_HZ

@@ -10,9 +10,9 @@ detected, so it works where motion hides every single one.
 A heart that is nearly steady follows itself at every shift, so the correlation of the heart
 with itself says what a right shift alone would give elsewhere. What rises above that is
 chance, and two things follow: the shift is known if the peak stands `MIN_PEAK_RATIO` times
-above chance (as sidelobes are taken out in radio astronomy: Hogbom 1974, Astron Astrophys
-Suppl 15:417), and its error reaches as far as the peak's own flank has not fallen by as much
-as chance could lift it.
+above chance, more where it lies far off (as sidelobes are taken out in radio astronomy:
+Hogbom 1974, Astron Astrophys Suppl 15:417), and its error reaches as far as the peak's own
+flank has not fallen by as much as chance could lift it.
 
 Conventions
 -----------
@@ -41,7 +41,8 @@ ARRIVAL_S = 0.2
 """From R peak to the middle of the rise, where the light's fundamental swings up."""
 ARRIVAL_SPREAD_S = 0.1
 """What it differs by between people (from memory)."""
-MAX_OFFSET_S = 60.0
+NEAR_S, FAR_S = 60.0, 600.0
+"""Clocks set by hand are within a minute, forgotten ones within some (common practice)."""
 MAX_DRIFT_PPM = 200.0
 DRIFT_REACH_S = 0.5
 """Drifts are tried in steps that move the record's ends by so much; a finer one hides in the
@@ -49,6 +50,9 @@ peak's width."""
 MIN_PEAK_RATIO = 2.5
 """The light of one person against the heart of another stays below 2.3 in all of 462 pairs of
 22 open wrist recordings."""
+MIN_FAR_PEAK_RATIO = 4.0
+"""For shifts beyond `NEAR_S`, of which there are more and with less in common (own choice). The
+same pairs stay below 2.2 there, in halves of five minutes at the least."""
 MIN_BEATS = 60
 BLOCK_S = 600.0
 """Within a block the clock runs on evenly: the largest drift moves its ends by 0.06 s."""
@@ -88,7 +92,7 @@ def light_clock(
     *,
     fs_hz: float,
     start_s: float = 0.0,
-    max_offset_s: float = MAX_OFFSET_S,
+    max_offset_s: float = FAR_S,
 ) -> LightClock:
     """Find the shift at which the light follows the heart.
 
@@ -103,7 +107,8 @@ def light_clock(
     start_s
         Stated time of the first sample.
     max_offset_s
-        Largest shift to consider, either way.
+        Largest shift to consider, either way. Those beyond `NEAR_S` are looked at where the
+        nearer ones show nothing, and no shift beyond half the light's length is.
     """
     fs_hz, ppg = checked_rate(fs_hz), checked_columns(ppg, "ppg")
     beat_time_s = checked_times(beat_time_s, "beat_time_s")
@@ -113,14 +118,26 @@ def light_clock(
     inside = np.searchsorted(beat_time_s, (time_s[0], time_s[-1])) if time_s.size else (0, 0)
     if inside[1] - inside[0] < MIN_BEATS:
         return _unknown(f"light and ECG share fewer than {MIN_BEATS} beats")
-    reach = min(round(max_offset_s * CLOCK_FS_HZ), light.shape[0] // 2)
+    near_s = min(max_offset_s, NEAR_S)
+    found = _searched(light, time_s, beat_time_s, near_s, MIN_PEAK_RATIO)
+    if found.known or near_s == max_offset_s:
+        return found
+    return _searched(light, time_s, beat_time_s, max_offset_s, MIN_FAR_PEAK_RATIO)
+
+
+def _searched(
+    light: FloatArray, time_s: FloatArray, beat_time_s: FloatArray, reach_s: float, least: float
+) -> LightClock:
+    """Search shifts up to ``reach_s`` for one that stands ``least`` times above chance."""
+    reach = min(round(reach_s * CLOCK_FS_HZ), light.shape[0] // 2)
     drifts_ppm = _drifts(float(time_s[-1] - time_s[0]))
     most = int(np.ceil(drifts_ppm[-1] * 1e-6 * light.shape[0] / 2.0))
     heart = _heart(time_s, beat_time_s, reach + most)
     blocks = _block_sums(light, heart, reach + most)
     tried = [_combined(blocks, drift_ppm, reach) for drift_ppm in drifts_ppm]
     best = int(np.argmax([curve.max() for curve in tried]))
-    return _read(tried[best], _own(heart, 2 * reach), float(drifts_ppm[best]), float(time_s.mean()))
+    own, middle_s = _own(heart, 2 * reach), float(time_s.mean())
+    return _read(tried[best], own, float(drifts_ppm[best]), middle_s, least)
 
 
 def no_light_clock() -> LightClock:
@@ -205,24 +222,30 @@ def _combined(blocks: _BlockSums, drift_ppm: float, reach: int) -> FloatArray:
 
 
 def _own(heart: ComplexArray, reach: int) -> FloatArray:
-    """Return the heart's correlation with itself for shifts ``0..reach``, 1 without a shift."""
+    """Return the heart's correlation with itself for shifts ``0..reach``, 1 without a shift.
+
+    It is 0 where less than half of the heart meets itself: a few beats always look alike.
+    """
     size = fft.next_fast_len(heart.size + reach + 1)
     own, shared = (
         np.abs(fft.ifft(np.abs(fft.fft(x, size)) ** 2)[: reach + 1]) for x in (heart, np.abs(heart))
     )
-    return np.asarray(own / np.maximum(shared, 1.0))
+    return np.where(shared >= 0.5 * shared[0], own / np.maximum(shared, 1.0), 0.0)
 
 
-def _read(curve: FloatArray, own: FloatArray, drift_ppm: float, middle_s: float) -> LightClock:
+def _read(
+    curve: FloatArray, own: FloatArray, drift_ppm: float, middle_s: float, least: float
+) -> LightClock:
     """Read the clock off the magnitudes for shifts ``-reach..reach`` and the heart's own.
 
-    Both are means over the samples that overlap, so that no shift wins by overlapping more.
+    ``least`` is how far above chance the peak must stand. Both are means over the samples that
+    overlap, so that no shift wins by overlapping more.
     """
     best, reach = int(curve.argmax()), curve.size // 2
     explained = curve[best] * own[np.abs(np.arange(curve.size) - best)]
     chance = float((curve - explained).max())
     ratio = float(curve[best] / chance) if chance > 0 else float("inf")
-    if curve[best] <= 0 or ratio < MIN_PEAK_RATIO:
+    if curve[best] <= 0 or ratio < least:
         return _unknown("the light follows the heart at no one shift")
     at = float(best)
     if 0 < best < curve.size - 1:
