@@ -250,6 +250,24 @@ def test_the_light_s_split_counts_every_window_outside_once(result: SessionResul
         assert split.n_outside == np.count_nonzero(source.windows["status"] == "outside")
 
 
+def test_light_on_a_wrong_clock_is_asked_for_the_rate_of_its_own_time(
+    session: Session, result: SessionResult
+) -> None:
+    """An algorithm misses nothing where its number is held against another moment's rate."""
+    band = session.recordings[1]
+    late = with_band(session, band.name, clock_offset_s=band.clock_offset_s + 40.0)
+    alone = replace(late, recordings=late.recordings[:2])
+    moved = explain_session(alone, Options(methods=("robust",))).bands[0]
+    plain_db, moved_db = (one.oracle["oracle_snr_db"] for one in (result.bands[0], moved))
+    assert np.nanmedian(np.abs(moved_db[20:] - plain_db[:-20])) < 0.5
+    device = moved.sources[0]
+    assert device.split is not None
+    off = device.causes.windows["cause"] == "clock error"
+    assert np.count_nonzero(off) > 20
+    assert np.isnan(moved.oracle["oracle_chance"][off]).all()
+    assert device.split.n_unknown == device.split.n_outside
+
+
 def test_variance_is_shared_out_within_activities(result: SessionResult) -> None:
     band = result.bands[0]
     source = next(source for source in band.sources if source.variance is not None)

@@ -32,6 +32,8 @@ from palpate.explanation import (
     WristSignals,
     causes_of,
     examine_band,
+    light_clock,
+    no_light_clock,
     oracle_split,
     oracle_windows,
 )
@@ -74,6 +76,7 @@ class _Examined:
     light: WindowTable
     oracle: WindowTable
     signals: WristSignals | None
+    clock: LightClock
     scored: dict[str, WindowTable]
     opinions: dict[str, FloatArray]
     vibration: str
@@ -95,6 +98,22 @@ class _Heart:
         trusted_bpm = trusted_rate(windows)
         events = heart_rate_events(windows.middle_s, trusted_bpm)
         return cls(windows, reference.beats.time_s, trusted_bpm, events, step_s)
+
+    def rate_seen(self, seen: WindowTable, clock: LightClock) -> FloatArray:
+        """Return the trusted rate for each window of some light; NaN where there is none.
+
+        It is the rate at the time that the light shows, where its stated time is surely wrong.
+        """
+        middle_s = seen.middle_s
+        stated = WindowTable(seen.start_s, seen.end_s).joined(self.windows)
+        right_bpm = np.interp(
+            clock.right_s(middle_s),
+            self.windows.middle_s,
+            self.trusted_bpm,
+            left=np.nan,
+            right=np.nan,
+        )
+        return np.where(clock.surely_off(middle_s), right_bpm, trusted_rate(stated))
 
 
 def explain_session(
@@ -132,8 +151,8 @@ def explain_session(
     activity = activity_per_window(found.start_s, found.end_s, session.activities)
     windows = found.with_columns(activity=activity)
     bands = [r for r in session.recordings if r.of_role(Role.PPG) or r.rates]
-    examined = [_examined_by_name(band, windows, options) for band in progress(bands)]
     heart = _Heart.of(reference, windows, options.step_s)
+    examined = [_examined_by_name(band, heart, options) for band in progress(bands)]
     results = tuple(_explained(one, examined, heart) for one in examined)
     return SessionResult(session, options, chest, reference, windows, results)
 
@@ -147,13 +166,14 @@ def _ecg_of(session: Session) -> tuple[Recording, Waveform]:
     )
 
 
-def _examined_by_name(band: Recording, reference: WindowTable, options: Options) -> _Examined:
+def _examined_by_name(band: Recording, heart: _Heart, options: Options) -> _Examined:
     """Examine a band; what is wrong with it is said with its name."""
     with about("recording", band.name):
-        return _examine(band, reference, options)
+        return _examine(band, heart, options)
 
 
-def _examine(band: Recording, reference: WindowTable, options: Options) -> _Examined:
+def _examine(band: Recording, heart: _Heart, options: Options) -> _Examined:
+    reference, clock = heart.windows, no_light_clock()
     motion = light = oracle = WindowTable(reference.start_s, reference.end_s)
     rates = [readings_per_window(rate, band, reference) for rate in band.rates]
     grid = {"window_s": options.window_s, "step_s": options.step_s}
@@ -171,7 +191,8 @@ def _examine(band: Recording, reference: WindowTable, options: Options) -> _Exam
         ppg, acc, span = signals.ppg, signals.acc, _span(signals)
         seen = ppg_windows(ppg, **span)
         light = light.joined(seen)
-        oracle = oracle.joined(oracle_windows(ppg, acc, _trusted_rate(reference, seen), **span))
+        clock = light_clock(ppg, heart.beat_time_s, fs_hz=signals.fs_hz, start_s=signals.start_s)
+        oracle = oracle.joined(oracle_windows(ppg, acc, heart.rate_seen(seen, clock), **span))
         rates += [estimate(ppg, acc, method=method, **span) for method in options.methods]
         notes += _unmeasured_note(seen, moved)
     scored = {
@@ -183,7 +204,7 @@ def _examine(band: Recording, reference: WindowTable, options: Options) -> _Exam
     opinions = _second_opinions(signals, scored, reference)
     _require_overlap(band, reference, [motion, light, *scored.values()])
     return _Examined(
-        band, motion, light, oracle, signals, scored, opinions, vibration, tuple(notes)
+        band, motion, light, oracle, signals, clock, scored, opinions, vibration, tuple(notes)
     )
 
 
@@ -217,12 +238,6 @@ def _unmeasured_note(light: WindowTable, moved: WindowTable | None) -> list[str]
         f"The accelerometer is missing in {n_unmeasured} of {len(light)} windows with light; what "
         "is estimated there rests on the light alone and is less sure."
     ]
-
-
-def _trusted_rate(reference: WindowTable, windows: WindowTable) -> FloatArray:
-    """Return the reference rate for each of these windows; NaN where there is no trusted one."""
-    known = WindowTable(windows.start_s, windows.end_s).joined(reference)
-    return trusted_rate(known)
 
 
 def _second_opinions(
@@ -269,7 +284,8 @@ def _doubt(source: str, scored: WindowTable, own: _Examined, causes: CauseTable)
 def _explained(own: _Examined, everyone: Sequence[_Examined], heart: _Heart) -> BandResult:
     """Relate the errors of one band's sources to what happened to its light."""
     tables, beats_s = [own.motion, own.light, own.oracle], heart.beat_time_s
-    evidence = examine_band(heart.windows, tables, beats_s, own.signals)
+    evidence = examine_band(heart.windows, tables, beats_s, own.signals, own.clock)
+    oracle = _where_the_clock_holds(own.oracle, own.clock)
     sources = []
     for source, scored in own.scored.items():
         others = [
@@ -291,7 +307,7 @@ def _explained(own: _Examined, everyone: Sequence[_Examined], heart: _Heart) -> 
                     heart.events, scored.middle_s, heart.trusted_bpm, scored["estimate_bpm"]
                 ),
                 causes=causes,
-                split=oracle_split(scored, own.oracle) if own.signals else None,
+                split=oracle_split(scored, oracle) if own.signals else None,
                 budget=_budget(repaired),
                 untried=repaired.untried if repaired else {},
                 variance=_variance(scored, own, heart),
@@ -301,11 +317,22 @@ def _explained(own: _Examined, everyone: Sequence[_Examined], heart: _Heart) -> 
         own.recording,
         own.motion,
         own.light,
-        own.oracle,
+        oracle,
         tuple(sources),
         vibration=own.vibration,
         notes=own.notes,
     )
+
+
+def _where_the_clock_holds(oracle: WindowTable, clock: LightClock) -> WindowTable:
+    """Say of no window on a wrong clock whether its light carried the rate of the reference.
+
+    The light carries another moment's rate there: no algorithm missed it.
+    """
+    if "oracle_chance" not in oracle:
+        return oracle
+    off = clock.surely_off(oracle.middle_s)
+    return oracle.with_columns(oracle_chance=np.where(off, np.nan, oracle["oracle_chance"]))
 
 
 def _dose(scored: WindowTable, motion: WindowTable, step_s: float) -> DoseResponse | None:

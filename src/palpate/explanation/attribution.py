@@ -48,6 +48,7 @@ def examine_band(
     tables: Sequence[WindowTable],
     beat_time_s: FloatArray,
     signals: WristSignals | None,
+    clock: LightClock | None = None,
 ) -> BandEvidence:
     """Gather what speaks for the causes of any source of one band.
 
@@ -61,6 +62,8 @@ def examine_band(
         The reference's beats in session seconds.
     signals
         The band's light and acceleration; None where it gives a heart rate only.
+    clock
+        As from ``light_clock``; asked of the light if left out.
     """
     if signals is None:
         clock = no_light_clock()
@@ -72,7 +75,8 @@ def examine_band(
         window_s=signals.window_s,
         step_s=signals.step_s,
     )
-    clock = light_clock(signals.ppg, beat_time_s, fs_hz=signals.fs_hz, start_s=signals.start_s)
+    if clock is None:
+        clock = light_clock(signals.ppg, beat_time_s, fs_hz=signals.fs_hz, start_s=signals.start_s)
     return BandEvidence(band_evidence(grid, [*tables, level], clock), clock, signals)
 
 

@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 from scipy import fft, ndimage
 
 from palpate.conditioning import bridge_gaps, parabolic_peak, resample, zero_phase
-from palpate.signals import FloatArray
+from palpate.signals import BoolArray, FloatArray
 from palpate.validation import checked_columns, checked_positive, checked_rate, checked_times
 
 CLOCK_FS_HZ = 16.0
@@ -84,6 +84,10 @@ class LightClock:
         if not self.known:
             return stated_s
         return stated_s * (1.0 + self.drift_ppm * 1e-6) + self.offset_s
+
+    def surely_off(self, stated_s: FloatArray) -> BoolArray:
+        """Return at which stated times ``(n,)`` the clock is off by more than it is uncertain."""
+        return np.asarray(np.abs(self.right_s(stated_s) - stated_s) > self.within_s)
 
 
 def light_clock(
