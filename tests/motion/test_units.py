@@ -15,7 +15,7 @@ def test_one_g_in_every_unit(unit):
 
 
 def test_an_unknown_unit_is_named():
-    with pytest.raises(InputError, match="'counts'"):
+    with pytest.raises(InputError, match=r"'counts'; it must be one of g, .*: state it, and div"):
         to_g(np.ones((5, 3)), unit="counts")
 
 
@@ -43,6 +43,12 @@ def test_a_wrong_unit_is_noticed_and_the_right_one_named(declared, true, moving)
 def test_features_refuse_a_wrong_unit_in_one_sentence():
     with pytest.raises(InputError, match=r"declared in g but measures 9\.\d+ g.*m/s2"):
         motion_windows(worn(False) * 9.80665, fs_hz=50.0, unit="g")
+
+
+@pytest.mark.parametrize("moving", [False, True])
+def test_counts_are_refused_with_what_to_do(moving):
+    with pytest.raises(InputError, match=r"measures .* g .*if these are counts, divide them by"):
+        motion_windows(worn(moving) * 4096.0, fs_hz=50.0, unit="g")
 
 
 @pytest.mark.parametrize("scale", [0.02, 0.3, 1.0, 3.0, 10.0])

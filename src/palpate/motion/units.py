@@ -40,6 +40,9 @@ AT_REST_FACTOR = 1.25
 80 mg of 1 g (van Hees 2014, Brazil cohort), so 25 % is wide."""
 IN_MOTION_FACTOR = 2.0
 """A turning arm shortens the mean vector; the units differ by a factor of 9.8 or more."""
+MOST_AT_REST_G, MOST_IN_MOTION_G = 2.0, 8.0
+"""More is measured by no sensor whose scale is right, still or as the mean of a median two
+seconds (own choice)."""
 CARRIED_SHARE = 0.3
 """Where gravity was removed, the mean of two seconds is a smaller share of the movement."""
 
@@ -49,9 +52,9 @@ class UnitCheck:
     """Whether gravity agrees with the declared unit.
 
     ``verdict`` is ``"confirmed"``, ``"contradicted"`` (``likely_unit`` then says what
-    fits) or ``"undecided"``; ``gravity_g`` is the magnitude at stillness in g under the
-    declared unit (of two-second means where nothing is still, ``at_rest`` False);
-    ``finding`` is one sentence, empty when confirmed.
+    fits, or nothing if no unit does) or ``"undecided"``; ``gravity_g`` is the magnitude at
+    stillness in g under the declared unit (of two-second means where nothing is still,
+    ``at_rest`` False); ``finding`` is one sentence, empty when confirmed.
     """
 
     verdict: str
@@ -73,7 +76,8 @@ def to_g(acc: FloatArray, *, unit: str) -> FloatArray:
         factor = G_PER_UNIT[unit.strip()]
     except KeyError:
         raise InputError(
-            f"the accelerometer's unit is {unit!r}; it must be one of {', '.join(G_PER_UNIT)}"
+            f"the accelerometer's unit is {unit!r}; it must be one of {', '.join(G_PER_UNIT)}: "
+            "state it, and divide counts by the sensor's counts per g first"
         ) from None
     return checked_columns(acc, "acc") * factor
 
@@ -91,7 +95,8 @@ def check_unit(acc: FloatArray, *, fs_hz: float, unit: str) -> UnitCheck:
     Returns
     -------
     UnitCheck
-        ``"contradicted"`` only where exactly another known unit fits.
+        ``"contradicted"`` only where exactly another known unit fits, or where what should
+        be 1 g is far more in all of them.
     """
     acc_g = to_g(acc, unit=unit)
     if acc_g.shape[1] != 3:
@@ -113,10 +118,14 @@ def check_unit(acc: FloatArray, *, fs_hz: float, unit: str) -> UnitCheck:
                 f"{where}, which is 1 g in {other}: correct its unit"
             )
             return UnitCheck("contradicted", gravity_g, at_rest, other, finding)
-    finding = (
+    fault = (
         f"the accelerometer measures {recorded:.3g} {unit} {where} where gravity should show "
-        f"1 g: no known unit fits, so gravity was removed or the sensor is at fault"
+        "1 g, and no known unit fits:"
     )
+    if gravity_g > (MOST_AT_REST_G if at_rest else MOST_IN_MOTION_G):
+        finding = f"{fault} if these are counts, divide them by the sensor's counts per g"
+        return UnitCheck("contradicted", gravity_g, at_rest, "", finding)
+    finding = f"{fault} gravity was removed, or the sensor or its scale is at fault"
     return UnitCheck("undecided", gravity_g, at_rest, "", finding)
 
 
