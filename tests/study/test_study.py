@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -10,15 +11,21 @@ from scipy import stats
 from scipy.signal import lfilter
 
 from palpate.evaluation.scoring import NO_ESTIMATE, OUTSIDE, WITHIN
-from palpate.signals import WindowTable
+from palpate.signals import FloatArray, WindowTable
 from palpate.study import Condition, SessionSource, study_sessions
 from palpate.study.comparison import compare_conditions, holm
 from palpate.study.differences import paired_difference, unpaired_difference
-from palpate.study.pooling import activities_of, mean_of_sessions
+from palpate.study.pooling import (
+    activities_of,
+    mean_of_sessions,
+    share_of_sessions,
+    typical_of_sessions,
+)
 from palpate.study.sessions import SessionErrors, session_errors
 
 OLD, NEW = Condition("Alder", "3.1", "device"), Condition("Alder", "3.2", "device")
 BIRCH = Condition("Birch", "0.9", "device")
+Draw = Callable[[np.random.Generator, tuple[int, int]], FloatArray]
 
 
 def a_session(
@@ -61,7 +68,7 @@ def test_every_session_counts_once_however_long() -> None:
     result = study_sessions([a_session("a", 2.0, n=40), a_session("b", 4.0, n=400)])
     lifting = result.pooled[0]
     assert lifting.activity == "crate lifting"
-    assert lifting.mae_bpm.mean == pytest.approx(3.0)
+    assert lifting.mae_bpm.mean == pytest.approx(np.sqrt(2.0 * 4.0))
     assert lifting.n_windows == 440
 
 
@@ -71,7 +78,67 @@ def test_the_interval_is_students_of_the_sessions_numbers() -> None:
     reach = 4.302653 * np.sqrt(13.0) / np.sqrt(3.0)  # t of 2 degrees of freedom, table value
     assert found.mean == pytest.approx(5.0)
     assert (found.low, found.high) == pytest.approx((5.0 - reach, 5.0 + reach), abs=1e-5)
-    assert mean_of_sessions([0.9, 1.0, 1.0], highest=1.0).high == 1.0
+
+
+def test_the_typical_error_is_the_geometric_mean() -> None:
+    """Checked against scipy.stats; worked by hand: 1, 2, 4, 8 have geometric mean √8."""
+    errors = np.array([1.0, 2.0, 4.0, 8.0])
+    found = typical_of_sessions(errors)
+    assert found.mean == pytest.approx(np.sqrt(8.0))
+    interval = stats.ttest_1samp(np.log(errors), 0.0).confidence_interval()
+    assert (found.low, found.high) == pytest.approx((np.exp(interval.low), np.exp(interval.high)))
+    assert 0.0 < typical_of_sessions([0.0, 1.0, 2.0]).low < typical_of_sessions([1.0, 2.0]).mean
+
+
+def test_the_interval_of_a_share_is_binomial_with_draws_by_its_variance() -> None:
+    """Worked by hand: 0.6, 0.8, 1 have mean 0.8, variance of the mean 0.04 / 3: 12 draws."""
+    found = share_of_sessions([0.6, 0.8, 1.0])
+    draws = 12.0 / (4.302653 / 1.959964) ** 2
+    expected = (
+        stats.beta.ppf(0.025, 0.8 * draws, 0.2 * draws + 1.0),
+        stats.beta.ppf(0.975, 0.8 * draws + 1.0, 0.2 * draws),
+    )
+    assert found.mean == pytest.approx(0.8)
+    assert (found.low, found.high) == pytest.approx(expected, abs=1e-5)
+
+
+def test_sessions_without_a_window_outside_are_not_certain() -> None:
+    """Five sessions are worth 15 draws: 0.025 ** (1 / 15) is the lower end (Clopper & Pearson)."""
+    found = share_of_sessions([1.0] * 5)
+    assert found == pytest.approx((1.0, 0.025 ** (1.0 / 15.0), 1.0))
+    assert share_of_sessions([0.0] * 5) == pytest.approx((0.0, 0.0, 1.0 - found.low))
+    low, high = share_of_sessions([0.5] * 5)[1:]
+    assert 0.2 < low < 0.5 < high < 0.8
+
+
+def one_in_five_bad(rng: np.random.Generator, size: tuple[int, int]) -> FloatArray:
+    return np.where(rng.random(size) < 0.2, 12.0, 3.0) * rng.lognormal(0.0, 0.4, size)
+
+
+@pytest.mark.parametrize(
+    "draw",
+    [
+        lambda rng, size: rng.normal(6.0, 1.5, size),
+        lambda rng, size: rng.lognormal(1.4, 0.8, size),
+        lambda rng, size: rng.gamma(1.5, 3.0, size),
+        one_in_five_bad,
+    ],
+)
+def test_the_interval_of_the_typical_error_holds_the_median_session(draw: Draw) -> None:
+    """Nominal 95 % of 500 studies; two points either way are chance (binomial, 95 %)."""
+    rng = np.random.default_rng(1)
+    median = np.median(draw(rng, (1_000_000, 1)))
+    found = [typical_of_sessions(errors) for errors in draw(rng, (500, 5))]
+    assert 0.92 <= np.mean([one.low <= median <= one.high for one in found]) <= 0.97
+
+
+@pytest.mark.parametrize(("a", "b"), [(19.0, 1.0), (9.5, 0.5), (3.0, 1.0), (2.0, 6.0)])
+def test_the_interval_of_a_share_holds_its_mean(a: float, b: float) -> None:
+    """Shares of 300 windows; as above."""
+    rng = np.random.default_rng(1)
+    shares = np.round(300.0 * rng.beta(a, b, (500, 5))) / 300.0
+    found = [share_of_sessions(row) for row in shares]
+    assert 0.90 <= np.mean([one.low <= a / (a + b) <= one.high for one in found]) <= 0.97
 
 
 def test_one_session_has_no_interval_and_no_limits() -> None:

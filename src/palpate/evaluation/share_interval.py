@@ -57,7 +57,7 @@ def share_interval(
     dissents = len(_stretches(counted & (yes != (share > 0.5)), overlap))
     seen = dissents / (dissents + PRIOR)
     draws = 1.0 / (seen / draws + (1.0 - seen) / min(episodes, draws))
-    return _clopper_pearson(share, max(draws, 1.0), level)
+    return clopper_pearson(share, max(draws, 1.0), level)
 
 
 def _draws_by_variance(
@@ -91,7 +91,8 @@ def _variance_of_sum(values: FloatArray, block: int) -> float:
     return float(np.mean(of_blocks**2) * n_blocks**2 / (n_blocks - 1.0))
 
 
-def _clopper_pearson(share: float, draws: float, level: float) -> tuple[float, float]:
+def clopper_pearson(share: float, draws: float, level: float) -> tuple[float, float]:
+    """Return the binomial interval of a share of ``draws``, which need not be whole."""
     tail, hits = 0.5 * (1.0 - level), share * draws
     low = stats.beta.ppf(tail, hits, draws - hits + 1.0) if share > 0.0 else 0.0
     high = stats.beta.ppf(1.0 - tail, hits + 1.0, draws - hits) if share < 1.0 else 1.0

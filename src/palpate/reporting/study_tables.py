@@ -46,6 +46,7 @@ def pooled_row(one: PooledErrors) -> Row:
             for name in means
             for part, value in zip(("", "_low", "_high"), getattr(one, name), strict=True)
         },
+        "mean_mae_bpm": float(one.session_mae_bpm.mean()),
         "loa_low_bpm": one.loa_low_bpm,
         "loa_high_bpm": one.loa_high_bpm,
         "median_r": one.median_r,

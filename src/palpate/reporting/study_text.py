@@ -188,7 +188,7 @@ def _numbers(one: PooledErrors) -> str:
     n = len(one.sessions)
     return (
         f"{share} % of the windows of {n} session{'s' * (n != 1)} within tolerance, off by "
-        f"{with_interval(*one.mae_bpm)} bpm on average."
+        f"{with_interval(*one.mae_bpm)} bpm in a typical session."
     )
 
 
