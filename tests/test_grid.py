@@ -51,6 +51,20 @@ def test_vibration_faster_than_the_light_s_rate_is_measured() -> None:
     assert "flag" in table
 
 
+def test_every_light_is_read_on_the_samples_of_the_fastest() -> None:
+    time_s = np.arange(60 * 32) / 32.0
+    slow = Waveform("red", Role.PPG, np.sin(2 * np.pi * time_s)[:, np.newaxis], 32.0, "counts")
+    late = replace(slow, name="late", start_s=10.0)
+    found = wrist_signals(band(sine(0.0, 1.0, 50.0), 50.0, slow, late), **SPAN)
+    assert found is not None
+    assert found.fs_hz == LIGHT_HZ
+    assert found.ppg.shape == (60 * 64, 3)
+    wave = np.sin(2 * np.pi * np.arange(60 * 64) / 64.0)
+    np.testing.assert_allclose(found.ppg[200:-200, 1], wave[200:-200], atol=0.02)
+    assert np.isnan(found.ppg[: 10 * 64, 2]).all()
+    np.testing.assert_allclose(found.ppg[840:-200, 2], wave[840:-200], atol=0.02)
+
+
 def test_clipping_is_counted_on_the_samples_of_the_sensor() -> None:
     acc = sine(12.0, 1.5, 100.0)
     acc[:, 1:] += 0.1 * np.random.default_rng(1).normal(size=(acc.shape[0], 2))

@@ -180,6 +180,22 @@ def test_a_fault_in_a_band_is_said_with_its_name(session: Session) -> None:
         explain_session(with_band(session, band.name, waveforms=waveforms))
 
 
+def test_an_accelerometer_that_is_not_read_is_named(brief: SessionResult) -> None:
+    chest, alder = brief.session.recordings[:2]
+    acc = alder.of_role(Role.ACC)[0]
+    axes = tuple(
+        replace(acc, name=f"acc {i}", values=acc.values[:, i : i + 1], labels=(f"{i}",))
+        for i in range(3)
+    )
+    rest = tuple(w for w in alder.waveforms if w.role is not Role.ACC)
+    apart = replace(alder, waveforms=(*rest, *axes))
+    again = explain_session(
+        replace(brief.session, recordings=(chest, apart)), Options(methods=("conventional",))
+    )
+    (note,) = (note for note in again.bands[0].notes if "not read" in note)
+    assert "on 'acc 0' alone; 'acc 1', 'acc 2' is not read" in note
+
+
 def test_light_shorter_than_a_window_is_no_light(session: Session) -> None:
     band = next(r for r in session.recordings if r.name == "Alder")
     short = replace(

@@ -23,14 +23,24 @@ SAME_INTERVAL = 0.01
 
 
 def wrist_signals(band: Recording, *, window_s: float, step_s: float) -> WristSignals | None:
-    """Return a band's first light and acceleration; None where no light fills a window."""
-    if not band.of_role(Role.PPG):
+    """Return a band's light and acceleration; None where no light fills a window.
+
+    Several lights are columns side by side, on the samples of the fastest; of several
+    accelerometers the first is taken.
+    """
+    lights = sorted(band.of_role(Role.PPG), key=lambda light: light.fs_hz, reverse=True)
+    if not lights:
         return None
-    ppg, fs_hz, start_s = from_grid_point(band, band.of_role(Role.PPG)[0], step_s)
+    ppg, fs_hz, start_s = from_grid_point(band, lights[0], step_s)
     if ppg.shape[0] < round(window_s * fs_hz):
         return None
-    acc = beside(band, Role.ACC, start_s=start_s, fs_hz=fs_hz, n=ppg.shape[0], step_s=step_s)
-    return WristSignals(ppg, acc, fs_hz, start_s, window_s, step_s)
+
+    def moved(waveform: Waveform) -> FloatArray:
+        return beside(band, waveform, start_s=start_s, fs_hz=fs_hz, n=ppg.shape[0], step_s=step_s)
+
+    acc = moved(band.of_role(Role.ACC)[0]) if band.of_role(Role.ACC) else None
+    columns = np.column_stack([ppg, *map(moved, lights[1:])])
+    return WristSignals(columns, acc, fs_hz, start_s, window_s, step_s)
 
 
 def wrist_motion(band: Recording, *, window_s: float, step_s: float) -> WindowTable | None:
@@ -63,12 +73,10 @@ def from_grid_point(
 
 
 def beside(
-    band: Recording, role: Role, *, start_s: float, fs_hz: float, n: int, step_s: float
-) -> FloatArray | None:
-    """Return the role's first waveform on the light's samples, ``(n, axes)``, NaN outside."""
-    if not band.of_role(role):
-        return None
-    values, own_hz, own_start_s = from_grid_point(band, band.of_role(role)[0], step_s)
+    band: Recording, waveform: Waveform, *, start_s: float, fs_hz: float, n: int, step_s: float
+) -> FloatArray:
+    """Return a waveform on the light's samples, ``(n, columns)``, NaN outside."""
+    values, own_hz, own_start_s = from_grid_point(band, waveform, step_s)
     moved = resample(values, fs_hz=own_hz, to_hz=fs_hz)
     lead = round((own_start_s - start_s) * fs_hz)
     first, last = np.clip((lead, lead + moved.shape[0]), 0, n)

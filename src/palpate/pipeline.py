@@ -185,7 +185,7 @@ def _examine(band: Recording, heart: _Heart, options: Options) -> _Examined:
     notes, vibration = [note for note in updates if note], ""
     if moved is not None:
         motion, sensor = motion.joined(moved), band.of_role(Role.ACC)[0]
-        notes += _gravity_note(sensor)
+        notes += _gravity_note(sensor) + _unread_note(band)
         vibration = vibration_label(sensor.fs_hz)
     if signals is not None:
         ppg, acc, span = signals.ppg, signals.acc, _span(signals)
@@ -221,6 +221,17 @@ def _gravity_note(acc: Waveform) -> list[str]:
     """Say what gravity tells about the accelerometer, if that is doubtful."""
     told = check_unit(acc.values, fs_hz=acc.fs_hz, unit=acc.unit).finding
     return [f"{told[0].upper()}{told[1:]}."] if told else []
+
+
+def _unread_note(band: Recording) -> list[str]:
+    """Say which accelerometers beside the first are not read."""
+    first, *others = (f"{waveform.name!r}" for waveform in band.of_role(Role.ACC))
+    if not others:
+        return []
+    return [
+        f"Motion is measured on {first} alone; {', '.join(others)} is not read. The axes of one "
+        "sensor belong into one channel of the sheet."
+    ]
 
 
 def _unmeasured_note(light: WindowTable, moved: WindowTable | None) -> list[str]:
