@@ -313,11 +313,13 @@ def _on_grid(
 
 def _ordered(table: TextTable, time_s: FloatArray) -> FloatArray:
     """Return stamps that never go backwards; local time does when the clocks are put back."""
-    if table.time_kind in ("iso8601", "clock") and np.any(np.diff(time_s) < 0):
-        row = int(np.argmax(np.diff(time_s) < 0)) + 3
+    back = np.diff(time_s) < 0
+    if back.any():
+        row = int(np.argmax(back)) + 3
+        local = table.time_kind in ("iso8601", "clock")
+        zone = ", or export the times with their zone if the clocks were put back" * local
         raise InputError(
-            f"{_place(table)} goes backwards in row {row}; sort the rows, or export the times "
-            "with their zone if the clocks were put back"
+            f"{_place(table)} goes backwards in row {row}, counting the header; sort the rows{zone}"
         )
     return checked_times(time_s, _place(table))
 
