@@ -6,13 +6,19 @@ import csv
 import json
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from palpate.cli import main
+from palpate.explanation.events import EventResponse, HeartRateEvent
 from palpate.reporting.report import Report
 from palpate.reporting.report_folder import read_reports
+from palpate.reporting.source_numbers import rises_by_activity
+from palpate.reporting.tables import summary
+from palpate.results import SessionResult
+from palpate.study.sessions import session_errors
 from palpate.validation import InputError
 
 Change = Callable[[dict], None]
@@ -67,7 +73,29 @@ def test_a_report_is_read_back_as_it_was_written(report: Path) -> None:
         outside = source.windows["status"] == "outside"
         assert sum(about["causes"].values()) == outside.sum()
         assert (source.windows["cause"] != "").sum() == outside.sum()
-        assert source.rise_s.size == sum(e["kind"] == "rise" for e in about["events"])
+        assert source.rise_late_s.size == sum(e["kind"] == "rise" for e in about["events"])
+
+
+def test_rises_are_of_the_same_activity_in_a_session_and_a_study(
+    hut_result: SessionResult, report: Path, tmp_path: Path
+) -> None:
+    """Also in its first and last second, where no window lies whole in an activity."""
+    at_s = [second for a in hut_result.session.activities for second in (a.start_s, a.end_s - 1.0)]
+    seen = tuple(
+        EventResponse(HeartRateEvent("rise", s - 9.0, s, s + 9.0, 90.0, 120.0), True, 1.0, 2.0)
+        for s in at_s
+    )
+    band = hut_result.bands[0]
+    source = replace(band.sources[0], events=seen)
+    at_ends = replace(hut_result, bands=(replace(band, sources=(source,)),))
+    folder = tmp_path / "ends"
+    shutil.copytree(report, folder)
+    (folder / "summary.json").write_text(json.dumps(summary(at_ends)), encoding="utf-8")
+    counted = {one.activity: one.rise_late_s.size for one in session_errors(read_reports([folder]))}
+    assert counted.pop("all") == len(at_s)
+    told = rises_by_activity(source, at_ends.session.activities)
+    assert len(counted) >= 3  # at this scale some activities are too short to count
+    assert {row["activity"]: row["n"] for row in told if row["activity"] in counted} == counted
 
 
 def test_the_page_and_its_tables(

@@ -56,8 +56,8 @@ def a_session(
             "motion_mad_g": np.full(n, mad_g),
         },
     )
-    rise_s, late_s = np.array([20.0, 60.0]), np.array([4.0, np.nan])
-    return SessionSource(name, wearer, condition, windows, rise_s, late_s)
+    rises, late_s = np.full(2, activity), np.array([4.0, np.nan])
+    return SessionSource(name, wearer, condition, windows, rises, late_s)
 
 
 def sessions(errors: list[float], prefix: str, **about: object) -> list[SessionSource]:
@@ -166,7 +166,7 @@ def test_windows_that_are_not_scored_count_nowhere() -> None:
     estimate = np.where(status == NO_ESTIMATE, np.nan, session.windows["estimate_bpm"])
     error = np.where(status == NO_ESTIMATE, np.nan, session.windows["error_bpm"])
     windows = session.windows.with_columns(status=status, estimate_bpm=estimate, error_bpm=error)
-    found = SessionSource("a", "", OLD, windows, session.rise_s, session.rise_late_s)
+    found = SessionSource("a", "", OLD, windows, session.rise_activity, session.rise_late_s)
     one = study_sessions([found]).pooled[0]
     assert one.n_windows == 40
     assert one.coverage.mean == pytest.approx(40 / 60)

@@ -147,7 +147,7 @@ def _source(
         wearer=report.wearer,
         condition=Condition(about["band"], about.get("firmware", ""), about["source"]),
         windows=windows,
-        rise_s=np.array([event["middle_s"] for event in rises], dtype=np.float64),
+        rise_activity=np.array([event["activity"] for event in rises], dtype=np.str_),
         rise_late_s=np.array([event["late_s"] for event in rises], dtype=np.float64),
         placement=about.get("placement", ""),
     )

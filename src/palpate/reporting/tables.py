@@ -13,6 +13,7 @@ import numpy as np
 from palpate import __version__
 from palpate.conditioning import runs
 from palpate.reporting.source_numbers import (
+    activity_at,
     causes_by_activity,
     doubt_auc,
     outside_by_flag,
@@ -183,6 +184,7 @@ def _source_summary(
         "events": [
             {
                 **asdict(response.event),
+                "activity": activity_at(result.session.activities, response.event.middle_s),
                 "height_bpm": response.event.height_bpm,
                 "detected": response.detected,
                 "seen_share": response.seen_share,

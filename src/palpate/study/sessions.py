@@ -55,9 +55,9 @@ class SessionSource:
     windows
         The columns of :func:`palpate.evaluation.scoring.score_windows` with ``cause`` (text,
         empty within tolerance) and ``motion_mad_g`` (NaN where there is none).
-    rise_s, rise_late_s
-        ``(m,)`` middle of every rise of the reference during which the source gave a heart
-        rate, and how late it showed it, s; NaN where it did not.
+    rise_activity, rise_late_s
+        ``(m,)`` activity of every rise of the reference during which the source gave a heart
+        rate, empty between activities, and how late it showed it, s; NaN where it did not.
     placement
         Where the band was worn, the wrist for instance; may be empty.
     """
@@ -66,7 +66,7 @@ class SessionSource:
     wearer: str
     condition: Condition
     windows: WindowTable
-    rise_s: FloatArray
+    rise_activity: StrArray
     rise_late_s: FloatArray
     placement: str = ""
 
@@ -126,13 +126,12 @@ def sessions_left_out(sources: Iterable[SessionSource]) -> dict[str, int]:
 
 def _by_activity(source: SessionSource) -> list[SessionErrors]:
     windows, scored = source.windows, scored_windows(source.windows)
-    during = _activity_at(windows, source.rise_s)
     found = []
     for row in errors_by_activity(windows):
         if row.errors.n < FEWEST_WINDOWS:
             continue
         mine = (windows["activity"] == row.activity) | (row.activity == ALL)
-        rises = (during == row.activity) | (row.activity == ALL)
+        rises = (source.rise_activity == row.activity) | (row.activity == ALL)
         outside = mine & (windows["status"] == OUTSIDE)
         found.append(
             SessionErrors(
@@ -150,12 +149,6 @@ def _by_activity(source: SessionSource) -> list[SessionErrors]:
             )
         )
     return found
-
-
-def _activity_at(windows: WindowTable, at_s: FloatArray) -> StrArray:
-    """Return the activity of the window whose middle lies next to each time."""
-    place = np.searchsorted(windows.middle_s, at_s).clip(max=len(windows) - 1)
-    return np.asarray(windows["activity"][place])
 
 
 def median_of_known(values: ArrayLike) -> float:
