@@ -24,6 +24,19 @@ def test_what_lies_above_the_new_nyquist_frequency_is_removed() -> None:
     assert np.max(np.abs(result[25:-25])) < 0.02
 
 
+@pytest.mark.parametrize(("fs_hz", "to_hz"), [(25.0, 32.0), (25.0, 16.0), (50.0, 32.0)])
+@pytest.mark.parametrize("drift", [0.0, 1e-6, 20e-6])
+def test_a_clock_that_drifts_costs_no_amplitude(fs_hz: float, to_hz: float, drift: float) -> None:
+    fs_hz *= 1.0 + drift
+    time_s = np.arange(0, 60, 1 / fs_hz)
+    sine_hz = 0.8 * min(fs_hz, to_hz) / 2
+    result = resample(np.sin(2 * np.pi * sine_hz * time_s), fs_hz=fs_hz, to_hz=to_hz)
+    at_s = np.arange(result.size) / to_hz
+    inner = (at_s > 2) & (at_s < 58)
+    assert np.max(np.abs(result - np.sin(2 * np.pi * sine_hz * at_s))[inner]) < 0.02
+    assert np.isfinite(result).all()
+
+
 def test_gaps_stay_gaps() -> None:
     values = np.sin(np.arange(1000) / 20.0)
     values[300:400] = np.nan
