@@ -44,6 +44,12 @@ def test_shared_beats_counts_as_li_2008_defines_bsqi() -> None:
     assert_allclose(share, [4 / 7, np.nan])
 
 
+def test_a_beat_marked_on_both_sides_of_a_windows_edge_is_shared_in_the_one_it_is_in() -> None:
+    first, second = np.array([1.0, 7.99, 9.0]), np.array([1.0, 8.01, 9.0])
+    share = shared_beats(first, second, np.array([0.0, 8.0]), np.array([8.0, 16.0]))
+    assert_array_equal(share, [1.0, 1.0])
+
+
 candidates = st.lists(
     st.tuples(st.floats(0.1, 1.0), st.floats(-1.5, 1.5), st.floats(0.4, 1.2), st.floats(1.0, 20.0)),
     min_size=1,
@@ -125,6 +131,19 @@ def test_resemblance_ignores_gain_and_is_zero_where_samples_are_missing(
     gap[5000:5500] = np.nan
     values = resemblance_to_beats(gap, beats, fs_hz=FS_HZ).values
     assert_array_equal(values[2500:2750], 0.0)
+
+
+def test_a_lead_that_shows_no_beats_leaves_resemblance_to_the_other(
+    ecg: Floats, beats: Floats
+) -> None:
+    alone = resemblance_to_beats(ecg, beats, fs_hz=FS_HZ)
+    for other in (0.0, np.nan):
+        leads = np.hstack((ecg, np.full_like(ecg, other)))
+        both = resemblance_to_beats(leads, beats, fs_hz=FS_HZ)
+        assert_allclose(both.values, alone.values, atol=1e-9)
+    noise = np.random.default_rng(2).normal(0.0, 0.3, ecg.shape)
+    both = resemblance_to_beats(np.hstack((ecg, noise)), beats, fs_hz=FS_HZ)
+    assert both.near(beats).min() > 0.8  # the mean of the two leads is near 0.6
 
 
 def test_undisputed_beats_are_kept(ecg: Floats, beats: Floats) -> None:

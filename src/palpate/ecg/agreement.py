@@ -19,7 +19,7 @@ import numpy as np
 
 from palpate.conditioning.statistics import ratio
 from palpate.ecg.rate import beats_per_window
-from palpate.signals import BoolArray, FloatArray
+from palpate.signals import BoolArray, FloatArray, IntArray
 
 MATCH_S = 0.075
 """Marks this close mean the same complex: half the width of a broad ventricular one."""
@@ -40,11 +40,15 @@ def shared_beats(
 ) -> FloatArray:
     """Share of the beats in each window that both detectors mark, of all that either does.
 
+    A beat that both mark is where the first has it, so that none is half inside a window.
     NaN where there is no beat at all.
     """
-    matched = np.concatenate(([0], np.cumsum(marked_near(first_s, second_s))))
     low, high = beats_per_window(first_s, start_s, end_s)
-    other_low, other_high = beats_per_window(second_s, start_s, end_s)
-    both = matched[high] - matched[low]
-    either = (high - low) + (other_high - other_low) - both
-    return np.minimum(ratio(both, either), 1.0)
+    both = _counted(marked_near(first_s, second_s), low, high)
+    lonely = ~marked_near(second_s, first_s)
+    return ratio(both, high - low + _counted(lonely, *beats_per_window(second_s, start_s, end_s)))
+
+
+def _counted(which: BoolArray, low: IntArray, high: IntArray) -> FloatArray:
+    total = np.concatenate(([0.0], np.cumsum(which, dtype=np.float64)))
+    return np.asarray(total[high] - total[low])

@@ -79,8 +79,9 @@ def resemblance_to_beats(leads: FloatArray, marks_s: FloatArray, *, fs_hz: float
     Parameters
     ----------
     leads
-        ``(n, k)``; non-finite samples are missing and resemble nothing. The result is the
-        mean over leads.
+        ``(n, k)``; non-finite samples are missing. Each lead counts by how alike its own
+        complexes are nearby, so that one that is off, or holds noise, leaves the word to the
+        others. Where no lead is measured, nothing resembles.
     marks_s
         Sorted marks, most of them complexes, seconds from the first sample.
     """
@@ -89,19 +90,26 @@ def resemblance_to_beats(leads: FloatArray, marks_s: FloatArray, *, fs_hz: float
     step = max(1, round(fs_hz / _WORK_HZ))
     band, missing, rate = band[::step], missing[::step], fs_hz / step
     marks = np.round(marks_s * rate).astype(np.intp)
-    scores = [_match(lead, marks, rate) for lead in band.T]
-    score = np.where(missing, 0.0, np.stack(scores, axis=1)).mean(axis=1)
-    return Resemblance(np.maximum(score, 0.0), rate)
+    total, weights = np.zeros(len(band)), np.zeros(len(band))
+    for lead, absent in zip(band.T, missing.T, strict=True):
+        score, weight = _match(lead, marks, rate)
+        weight[absent] = 0.0
+        total += weight * score
+        weights += weight
+    return Resemblance(np.maximum(ratio(total, weights, undefined=0.0), 0.0), rate)
 
 
-def _match(band: FloatArray, marks: IntArray, rate: float) -> FloatArray:
-    """Normalised correlation of ``band (n,)`` with the median of the complexes nearby."""
+def _match(band: FloatArray, marks: IntArray, rate: float) -> tuple[FloatArray, FloatArray]:
+    """Return the normalised correlation of ``band (n,)`` with the median complex nearby.
+
+    And its weight: the square of how well the complexes nearby match it themselves.
+    """
     half = max(2, round(_HALF_S * rate))
     width = 2 * half + 1
     marks = marks[(marks >= half) & (marks < band.size - half)]
-    score = np.zeros(band.size)
+    score, weight = np.zeros(band.size), np.zeros(band.size)
     if marks.size == 0:
-        return score
+        return score, weight
     shapes = band[marks[:, np.newaxis] + np.arange(-half, half + 1)]
     norm = np.linalg.norm(shapes, axis=1)
     shapes = ratio(shapes, norm[:, np.newaxis], undefined=0.0)
@@ -122,4 +130,7 @@ def _match(band: FloatArray, marks: IntArray, rate: float) -> FloatArray:
             product = np.correlate(band[low:high], shape / length, "same")[begin - low : end - low]
             least = _SMALL * np.median(norm[nearby])
             score[begin:end] = product / np.maximum(size[begin:end], least)
-    return score
+            alike = np.median(shapes[nearby] @ shape) / length
+            weight[begin:end] = max(float(alike), 0.0) ** 2
+    weight[energy <= rounding] = 0.0
+    return score, weight
