@@ -153,6 +153,7 @@ def test_dissent_is_named_and_sized(clean: Floats) -> None:
             apart = table[f"hr_{name}_bpm"][row] - table["hr_bpm"][row]
             assert_allclose(table["disagreement_bpm"][row], apart)
     quiet = table["dissenter"] == ""
+    assert not beat_reference(np.full(5000, np.nan), fs_hz=FS_HZ).windows["dissenter"].any()
     assert np.all(np.abs(table["disagreement_bpm"][quiet]) <= 3.0)
 
 

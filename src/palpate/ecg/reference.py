@@ -145,7 +145,8 @@ def _rates(
     hr_bpm = window_heart_rate(beats, starts, ends)
     opinions = [window_heart_rate(times, starts, ends) for times in marks]
     apart = np.stack(opinions) - hr_bpm
-    size = np.where(np.isfinite(apart), np.abs(apart), np.inf)
+    size = np.where(np.isnan(opinions) == np.isnan(hr_bpm), 0.0, np.inf)  # one has no rate
+    np.abs(apart, out=size, where=np.isfinite(apart))
     worst, rows = np.argmax(size, axis=0), np.arange(starts.size)
     dissent = size[worst, rows] > RATE_TOLERANCE_BPM
     return {
