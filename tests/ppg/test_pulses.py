@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from palpate.ppg import METHODS, detect_pulses
+from palpate.ppg.pulses import _far_enough
 from palpate.validation import InputError
 
 both = pytest.mark.parametrize("method", METHODS)
@@ -100,6 +101,11 @@ def test_gaps_hold_no_pulses_and_dead_records_none(synthetic_light, method):
 def test_noise_costs_little(synthetic_light, f1, method):
     light, peak_s = synthetic_light(noise=0.25)
     assert f1(peak_s, detect_pulses(light, fs_hz=100.0, method=method), 0.1) > 0.95
+
+
+def test_of_peaks_too_close_the_closest_pair_is_judged_first():
+    kept = _far_enough(np.array([0, 10, 12]), np.array([4.0, 5.0, 6.0]), 11.0)
+    np.testing.assert_array_equal(kept, [0, 12])  # left to right, only 12 would be left
 
 
 def test_an_unknown_method_is_refused_with_the_choices():

@@ -141,9 +141,12 @@ def moving_mean(values: FloatArray, width: FloatArray) -> FloatArray:
 
 def _far_enough(peaks: IntArray, height: FloatArray, distance: float) -> IntArray:
     """Drop the lower of two neighbours closer than ``distance``, the closest pair first."""
-    while peaks.size > 1 and np.any(close := np.diff(peaks) < distance):
-        left = np.flatnonzero(close)
-        left = left[np.concatenate(([True], np.diff(left) > 1))]  # no peak in two pairs at once
+    while peaks.size > 1 and np.any((apart := np.diff(peaks)) < distance):
+        before, after = (
+            np.concatenate(ends) for ends in (([np.inf], apart[:-1]), (apart[1:], [np.inf]))
+        )
+        closest = (apart < before) & (apart <= after)  # than the pairs it shares a peak with
+        left = np.flatnonzero(closest & (apart < distance))
         lower = np.where(height[left] < height[left + 1], left, left + 1)
         peaks, height = np.delete(peaks, lower), np.delete(height, lower)
     return peaks
