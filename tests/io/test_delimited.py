@@ -124,7 +124,7 @@ def test_quick_and_careful_parsing_agree(tmp_path):
             {"time": "t"},
             "goes backwards in row 4, counting the header; sort the rows$",
         ),
-        ("t,x\n0,1\n,2\n1,3\n", {"time": "t"}, "not finite"),
+        ("t,x\n0,1\n,2\n1,3\n", {"time": "t"}, "has no time in row 3, counting the header; fill"),
         ("t;x\n0;1\n1;1.234,5\n", {"time": "t"}, "row 3, column 'x': '1.234.5' is not a number"),
         (
             "t,x\n2025-10-26T02:59:59,1\n2025-10-26T02:00:00,2\n",

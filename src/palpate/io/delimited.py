@@ -313,6 +313,13 @@ def _on_grid(
 
 def _ordered(table: TextTable, time_s: FloatArray) -> FloatArray:
     """Return stamps that never go backwards; local time does when the clocks are put back."""
+    empty = np.isnan(time_s)
+    if empty.any():
+        row = int(np.argmax(empty)) + 2
+        raise InputError(
+            f"{_place(table)} has no time in row {row}, counting the header; fill it in or "
+            "leave out the row"
+        )
     back = np.diff(time_s) < 0
     if back.any():
         row = int(np.argmax(back)) + 3
