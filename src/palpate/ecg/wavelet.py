@@ -14,9 +14,9 @@ What it shares with ``palpate.ecg.slope`` and what not
   the mark is placed (``qrs_marks``).
 * Its own: the energy, and every decision: no shapes, and no rhythm but for what is overdue.
 * Their errors are not independent. On 29 records of the MIT-BIH Arrhythmia Database, first
-  lead, ``slope`` misses 59 beats and this detector 47 of them (0.3 if they erred independently
-  within each record); of 47 extra detections of ``slope`` 35 are here too (0.3). That lies
-  mostly in the records: sleepecg, of which nothing is used here, shares 41 and 35
+  lead, ``slope`` misses 50 beats and this detector 43 of them (0.3 if they erred independently
+  within each record); of 47 extra detections of ``slope`` 33 are here too (0.3). That lies
+  mostly in the records: sleepecg, of which nothing is used here, shares 39 and 33
   (``python scripts/benchmark_detectors.py --data FOLDER --fast``). So where the two agree they
   may err together, as any two detectors may.
 
