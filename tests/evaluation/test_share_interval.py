@@ -6,7 +6,12 @@ from scipy import stats
 from scipy.signal import lfilter
 
 from palpate.evaluation.bootstrap import BLOCK_S, usable_block
-from palpate.evaluation.share_interval import share_interval
+from palpate.evaluation.share_interval import (
+    ACTIVITY_BLOCK_S,
+    share_interval,
+    share_of_windows,
+)
+from palpate.signals import WindowTable
 
 
 @pytest.mark.parametrize("hits", [0, 20])
@@ -97,3 +102,34 @@ def test_the_interval_covers_when_each_episode_says_one_thing(episodes, windows,
         low, high = share_interval(yes, counted, block=60, overlap=4.0)
         covered += low <= share + flicker - 2.0 * share * flicker <= high
     assert covered / n_series >= 0.93
+
+
+def test_windows_say_their_own_blocks_and_overlap():
+    start_s = 2.0 * np.arange(300)
+    windows = WindowTable(start_s, start_s + 8.0)
+    yes, counted = np.arange(300) % 90 < 70, np.arange(300) > 50
+    found = share_of_windows(windows, yes, counted)
+    assert found == share_interval(yes, counted, block=60, overlap=4.0)
+    shorter = share_of_windows(windows, yes, counted, block_s=ACTIVITY_BLOCK_S)
+    assert shorter == share_interval(yes, counted, block=30, overlap=4.0)
+    alone = share_of_windows(WindowTable(start_s[:1], start_s[:1] + 8.0), yes[:1], yes[:1])
+    assert alone == share_interval(yes[:1], yes[:1], block=1)
+
+
+@pytest.mark.parametrize("share", [0.5, 0.9])
+@pytest.mark.parametrize("correlation", [0.8, 0.95])
+@pytest.mark.parametrize("n", [120, 300])
+def test_the_interval_of_an_activity_covers_what_it_claims(n, correlation, share):
+    # Four and ten minutes in the midst of forty.
+    start_s = 2.0 * np.arange(1200)
+    windows = WindowTable(start_s, start_s + 8.0)
+    counted = (np.arange(1200) >= 400) & (np.arange(1200) < 400 + n)
+    covered, n_series = 0, 200
+    for seed in range(n_series):
+        noise = np.random.default_rng(seed).normal(size=1300) * np.sqrt(1.0 - correlation**2)
+        level = lfilter([1.0], [1.0, -correlation], noise)[100:]
+        low, high = share_of_windows(
+            windows, level < stats.norm.ppf(share), counted, block_s=ACTIVITY_BLOCK_S
+        )
+        covered += low <= share <= high
+    assert covered >= 0.91 * n_series

@@ -20,9 +20,10 @@ from palpate.reporting.findings import (
     duration_text,
     findings,
     grade_of,
-    motion_sentence,
     rises_told,
+    shares_told,
 )
+from palpate.reporting.motion_text import motion_sentence
 from palpate.reporting.source_numbers import activity_at
 from palpate.results import BandResult, SessionResult, SourceResult
 from palpate.signals import Activity, RateSeries
@@ -80,7 +81,12 @@ def test_the_grade_follows_the_share_within_tolerance(
     found = told_of(rescored(result, error), name)
     assert found.grade == grade
     assert found.verdict == VERDICTS[grade]
-    assert f"of {len(rows)} windows" in found.numbers
+    said = re.match(r"([\d.]+) \(([\d.]+) to ([\d.]+)\) % of (\d+) windows", found.numbers)
+    assert said is not None
+    share, low, high, n = (float(number) for number in said.groups())
+    assert n == len(rows)
+    assert low < share <= high
+    assert share == round(100.0 * (1.0 - round(outside_share * n) / n))
 
 
 def test_few_windows_are_too_little_to_tell(result: SessionResult) -> None:
@@ -124,6 +130,17 @@ def test_causes_are_counted_within_the_activity(result: SessionResult) -> None:
     assert f"Of {n} windows outside tolerance, {unknown:.0f} % remain unexplained" in why
 
 
+def test_a_second_cause_is_named_if_it_matters_and_what_is_left_is_always_said() -> None:
+    told = shares_told({"shaking": 0.97, "tracking lag": 0.03}, "Of 40 windows")
+    assert told == (
+        "Main cause: vibration hid the pulse (shaking, 97 %). Of 40 windows, none remains "
+        "unexplained."
+    )
+    told = shares_told({UNEXPLAINED: 0.6, "shaking": 0.3, "tracking lag": 0.1}, "Of 40 windows")
+    assert told.startswith("Of 40 windows, 60 % remain unexplained. Named most often: vibration")
+    assert told.endswith("(tracking lag, 10 %).")
+
+
 def test_every_cause_has_a_colour() -> None:
     assert set(CAUSE_COLOURS) == {cause.name for cause in CAUSES} | {UNEXPLAINED}
 
@@ -139,7 +156,8 @@ def test_untrusted_time_is_said(result: SessionResult) -> None:
     trusted = np.ones(len(result.windows), dtype=bool)
     trusted[:30] = False
     doubtful = replace(result, windows=result.windows.with_columns(trusted=trusted))
-    assert "not trusted for 1 min of" in findings(doubtful).reference
+    n, share = len(trusted), 100 * 30 / len(trusted)
+    assert f"not trusted in 30 of its {n} windows ({share:.0f} %)" in findings(doubtful).reference
     nowhere = result.windows.with_columns(
         trusted=np.zeros(len(trusted), dtype=bool), reason=np.full(len(trusted), "flat line")
     )
@@ -158,7 +176,11 @@ def test_a_session_without_activities_is_judged_as_a_whole(result: SessionResult
 
     assert result.sources[0].by_activity[-1].activity == ALL
     told = findings(replace(result, bands=tuple(without(band) for band in result.bands)))
-    assert [one.activity for one in told.bands[0].activities] == ["the whole session"]
+    (whole_session,) = told.bands[0].activities
+    assert whole_session.activity == "the whole session"
+    # Its numbers stand on its card, and only there.
+    assert "windows within tolerance" in whole_session.numbers
+    assert "windows" not in told.bands[0].overall
 
 
 def test_activities_are_half_open() -> None:
@@ -195,7 +217,8 @@ def test_rises_without_a_heart_rate_are_not_called_missed(result: SessionResult)
 
 
 def test_a_rise_at_the_end_of_the_search_may_be_later_still() -> None:
-    assert rises_told(1, 1, [20.0]) == ["It saw the only rise in heart rate, 20 s late or more."]
+    assert rises_told(1, 1, [20.0]) == ["It saw the only rise in heart rate, at least 20 s late."]
+    assert rises_told(0, 2, []) == ["It saw none of 2 rises in heart rate."]
     assert rises_told(2, 3, [4.0, 5.0]) == [
         "It saw 2 of 3 rises in heart rate, a median of 4 s late."
     ]
@@ -227,7 +250,10 @@ STEADY_G = np.linspace(0.0, 1.0, 900)
 
 
 def test_error_within_tolerance_at_all_motion_is_said_only_where_it_is() -> None:
-    assert "within tolerance at every motion" in motion_told(STEADY_G, np.full(900, 2.0))
+    told = motion_told(STEADY_G, np.full(900, 2.0))
+    assert told.endswith("stays within tolerance at every motion intensity seen.")
+    seldom = np.where(np.arange(900) % 9 == 0, 12.0, 2.0)
+    assert "does not say where it fails" in motion_told(STEADY_G, seldom)
     # Without motion 20, else 0.6: a curve that may not fall lies at 4.5 throughout.
     told = motion_told(STEADY_G, np.where(STEADY_G < 0.2, 20.0, 0.6))
     assert "within" not in told
@@ -254,6 +280,22 @@ def test_error_that_leaves_tolerance_twice_is_said_to() -> None:
     assert "but" not in told
     told = motion_told(STEADY_G, np.where(STEADY_G < 0.1, 15.0, rising))
     assert re.search(r"but it is also 15.0 bpm around \d\d mg", told)
+
+
+def test_error_that_comes_back_within_tolerance_is_said_to() -> None:
+    """A curve that may not fall stays outside: the bins beyond say otherwise."""
+    hump = np.where((STEADY_G > 0.3) & (STEADY_G < 0.7), 30.0, 1.0)
+    told = motion_told(STEADY_G, hump)
+    assert "leaves the tolerance of 5 bpm" in told
+    assert re.search(r"but it is only 1.0 bpm around [7-9]\d\d mg\.", told)
+
+
+def test_an_interval_that_is_the_whole_range_is_called_so() -> None:
+    dose = dose_response(
+        STEADY_G, 8.0 * STEADY_G, np.full(900, "track"), tolerance_bpm=5.0, n_resamples=40
+    )
+    wide = replace(dose, limit_low=float(dose.grid[0]), limit_high=float("nan"))
+    assert "(95 % interval the whole range seen)" in motion_sentence(wide)
 
 
 def test_excess_is_not_told_of_an_activity_that_moved_unlike_the_others(

@@ -10,16 +10,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from palpate.reporting.figures import causes_figure
+from palpate.evaluation.scoring import OUTSIDE, UNTRUSTED, WITHIN, scored_windows
+from palpate.reporting.figures import causes_figure, dose_figure
 from palpate.reporting.findings import activity_grade, findings
 from palpate.reporting.page import environment
 from palpate.reporting.report import Report
 from palpate.reporting.session_report import write_report
+from palpate.reporting.source_numbers import doubt_auc
 from palpate.reporting.style import svg_bytes
 from palpate.reporting.tables import untrusted_stretches
+from palpate.reporting.text_tables import proportion
 from palpate.reporting.timeline_figures import session_figure
 from palpate.reporting.values import plain
-from palpate.results import SessionResult
+from palpate.results import SessionResult, SourceResult
 from palpate.signals import WindowTable
 from palpate.validation import InputError
 
@@ -163,6 +166,92 @@ def test_what_the_page_shows_of_a_source_is_in_the_summary(report: Report) -> No
             assert f"the ROC curve of {told['doubt_auc']:.2f}" in page
 
 
+def test_every_share_within_tolerance_stands_with_its_interval(report: Report) -> None:
+    page = report.page.read_text(encoding="utf-8")
+    for told in report.summary["sources"]:
+        for row in told["activities"]:
+            low, high = row["share_within_interval"]
+            assert low <= row["share_within"] <= high
+            written = proportion(row["share_within"], low, high).replace(" %", "\u00a0%")
+            assert f"<td>{written}</td>" in page
+
+
+def test_a_session_without_activities_speaks_of_the_whole(
+    result: SessionResult, tmp_path: Path
+) -> None:
+    def whole(source: SourceResult) -> SourceResult:
+        return replace(source, by_activity=source.by_activity[-1:])
+
+    bands = tuple(replace(band, sources=tuple(map(whole, band.sources))) for band in result.bands)
+    bare = replace(result, session=replace(result.session, activities=()), bands=bands)
+    report = write_report(bare, tmp_path)
+    page = report.page.read_text(encoding="utf-8")
+    assert "between activities" not in page
+    assert "<td>all</td>" not in page
+    (rises,) = report.summary["sources"][0]["rises"]
+    assert rises["activity"] == "all"
+
+
+def test_too_few_windows_outside_are_not_ranked(result: SessionResult) -> None:
+    source = result.sources[0]
+    scored = np.flatnonzero(scored_windows(source.windows))
+    doubt = np.linspace(0.0, 1.0, len(source.windows))
+
+    def with_outside(n: int) -> SourceResult:
+        status = np.full(len(source.windows), UNTRUSTED)
+        status[scored] = WITHIN
+        status[scored[-n:]] = OUTSIDE
+        return replace(source, windows=source.windows.with_columns(status=status, doubt=doubt))
+
+    assert np.isnan(doubt_auc(with_outside(9)))
+    assert doubt_auc(with_outside(10)) == 1.0
+
+
+def test_what_may_explain_nothing_is_not_shared_out(result: SessionResult, tmp_path: Path) -> None:
+    band = result.bands[0]
+    source = next(each for each in band.sources if each.variance)
+    for low, shared_out in ((0.1, True), (-0.1, False)):
+        variance = replace(source.variance, explained=0.3, low=low)
+        changed = replace(source, variance=variance)
+        alone = replace(result, bands=(replace(band, sources=(changed,)),))
+        page = write_report(alone, tmp_path / str(low)).page.read_text(encoding="utf-8")
+        assert ("kind of evidence" in page) == shared_out
+        assert ("may be nothing" in page) != shared_out
+
+
+def test_a_window_of_a_flag_of_its_own_is_drawn(result: SessionResult) -> None:
+    band = result.bands[0]
+    flag = np.full(len(band.motion), "still", dtype="<U8")
+    flag[40] = "shaking"
+    one = replace(band, motion=band.motion.with_columns(flag=flag))
+    axis = session_figure(result, one).axes[-1]
+    drawn = {patch.get_label(): patch for patch in axis.patches}
+    vertices = drawn["shaking"].get_path().vertices
+    middle_s = band.motion.middle_s[40]
+    assert np.ptp(vertices[:, 0]) == pytest.approx(2.0)
+    assert vertices[:, 0].mean() == pytest.approx(middle_s, abs=1.0)
+    assert vertices[:, 1].max() == pytest.approx(1e3 * band.motion["mad_g"][40])
+
+
+def test_a_source_has_one_colour_in_every_band(result: SessionResult) -> None:
+    first, *others = result.bands
+    no_device = replace(first, sources=first.sources[1:])
+    changed = replace(result, bands=(no_device, *others))
+    colours = [
+        {line.get_label(): line.get_color() for line in session_figure(changed, band).axes[0].lines}
+        for band in changed.bands
+    ]
+    for name in ("conventional", "robust"):
+        assert colours[0][name] == colours[1][name]
+
+
+def test_intervals_do_not_squeeze_the_picture(result: SessionResult) -> None:
+    source = next(each for each in result.sources if each.dose is not None)
+    wide = replace(source.dose, bin_high_bpm=source.dose.bin_high_bpm + 1000.0)
+    (axis,) = dose_figure(result.session, source, wide).axes
+    assert axis.get_ylim()[1] < 100.0
+
+
 def test_writing_again_replaces_the_old_report(
     result: SessionResult, report: Report, tmp_path: Path
 ) -> None:
@@ -254,7 +343,7 @@ def test_causes_are_drawn_whatever_the_activities_are_called(
     )
     (axis,) = causes_figure(changed).axes
     labels = [label.get_text() for label in axis.get_yticklabels()]
-    assert labels[-1].startswith("all (")
+    assert labels[-1].startswith("the whole session (")
     assert max(map(len, labels)) < 40
     assert len(labels) == len(changed.by_activity)
 

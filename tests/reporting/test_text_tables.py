@@ -11,6 +11,7 @@ from palpate.reporting.text_tables import (
     latex_text,
     markdown_table,
     number,
+    proportion,
     signed_tenths,
 )
 
@@ -51,6 +52,23 @@ def test_what_rounds_to_nothing_has_no_sign():
         "+0.1",
         "−2.0",
     ]
+
+
+@pytest.mark.parametrize(
+    ("share", "text"),
+    [
+        ((0.0,), "0 %"),
+        ((1.0,), "100 %"),
+        ((0.997,), "99.7 %"),
+        ((0.9999,), "99.9 %"),
+        ((0.0002,), "0.1 %"),
+        ((0.805, 0.66, 1.0), "80 (66 to 100) %"),
+        ((1.0, 0.96, 1.0), "100 (96 to 100) %"),
+        ((float("nan"),), "–"),
+    ],
+)
+def test_a_share_that_is_not_all_is_not_written_as_all(share, text):
+    assert proportion(*share) == text
 
 
 @pytest.mark.parametrize(

@@ -11,9 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from palpate.evaluation.bootstrap import BLOCK_S, usable_block
 from palpate.evaluation.scoring import OUTSIDE
-from palpate.evaluation.share_interval import share_interval
+from palpate.evaluation.share_interval import share_of_windows
 from palpate.signals import BoolArray, WindowTable
 from palpate.validation import InputError
 
@@ -91,7 +90,6 @@ def oracle_split(
     table = scored.joined(oracle)
     if len(table) == 0:
         raise InputError("there is no window to split")
-    step_s = table.step_s
     carried, known = light_carries(table, false_alarm=false_alarm)
     outside = table["status"] == OUTSIDE
     judged = outside & known
@@ -102,17 +100,6 @@ def oracle_split(
         n_never_had_it=n_judged - n_missed,
         n_unknown=int(outside.sum()) - n_judged,
         missed_share=n_missed / n_judged if n_judged else float("nan"),
-        missed_interval=_missed_interval(table, carried, judged, step_s),
-        step_s=step_s,
+        missed_interval=share_of_windows(table, carried, judged),
+        step_s=table.step_s,
     )
-
-
-def _missed_interval(
-    table: WindowTable, carried: BoolArray, judged: BoolArray, step_s: float
-) -> tuple[float, float]:
-    """Return the interval of the missed share; blocks are of the whole session's windows."""
-    if len(table) == 1:
-        return share_interval(carried, judged, block=1)
-    block = usable_block(len(table), round(BLOCK_S / step_s))
-    overlap = max(1.0, float(np.median(table.end_s - table.start_s)) / step_s)
-    return share_interval(carried, judged, block=block, overlap=overlap)

@@ -15,7 +15,7 @@ from matplotlib.figure import Figure
 
 from palpate.evaluation.scoring import scored_windows
 from palpate.explanation.dose_response import DoseResponse
-from palpate.reporting.source_numbers import causes_by_activity
+from palpate.reporting.source_numbers import causes_by_activity, named_activity
 from palpate.reporting.style import (
     BAD,
     INK,
@@ -27,6 +27,7 @@ from palpate.reporting.style import (
     legend_below,
     legend_rows,
 )
+from palpate.reporting.text_tables import signed_tenths
 from palpate.reporting.timeline_figures import reference_figure, session_figure
 from palpate.results import BandResult, SessionResult, SourceResult
 from palpate.signals import Session
@@ -49,6 +50,7 @@ NARROW_IN = 5.6
 """What a telephone shows without scrolling."""
 INTENSITY_TICKS_MG = (0, 10, 30, 60, 100, 150, 200, 300, 400, 600, 800, 1000, 1500, 2000)
 LONGEST_LABEL = 28
+LABEL_BOX: dict[str, Any] = {"facecolor": "white", "alpha": 0.75, "lw": 0, "pad": 1}
 DOTS: dict[str, Any] = {
     "ls": "none",
     "marker": "o",
@@ -92,12 +94,13 @@ def dose_figure(session: Session, source: SourceResult, dose: DoseResponse) -> F
     with figure_style():
         names = _activity_colours(dose.activities, session)
         rows = legend_rows(len(names) + 2, columns=2)
+        shown_bpm = np.minimum(dose.absolute_error_bpm, MAX_ERROR_SHOWN_BPM)
         figure, (axis,) = canvas(NARROW_IN, 3.1, legend=rows)
         for name, colour in names:
             mine = dose.activity == name
             axis.plot(
                 dose.intensity[mine] * 1e3,
-                np.minimum(dose.absolute_error_bpm[mine], MAX_ERROR_SHOWN_BPM),
+                shown_bpm[mine],
                 color=colour,
                 label=name or _unnamed(session),
                 **DOTS,
@@ -127,9 +130,11 @@ def dose_figure(session: Session, source: SourceResult, dose: DoseResponse) -> F
             textcoords="offset points",
             ha="right",
             color=BAD,
+            bbox=LABEL_BOX,
         )
         _scale_intensity(axis, *(dose.grid[[0, -1]] * 1e3))
-        axis.set_ylim(0, None)
+        tops = (shown_bpm, dose.fit_bpm, centre, [dose.tolerance_bpm])
+        axis.set_ylim(0.0, 1.05 * max(np.max(each) for each in tops))  # intervals may reach beyond
         axis.set_xlabel("motion intensity: mean amplitude deviation (mg)")
         axis.set_ylabel("absolute error (bpm)")
         axis.set_title(f"{source.name}: error against motion")
@@ -157,8 +162,9 @@ def causes_figure(source: SourceResult) -> Figure:
     """Share of each activity's scored windows that each cause put outside tolerance."""
     rows = causes_by_activity(source)
     labels = [
-        f"{textwrap.shorten(row['activity'], LONGEST_LABEL, placeholder=' …')} ({row['n']})"
+        f"{textwrap.shorten(name, LONGEST_LABEL, placeholder=' …')} ({row['n']})"
         for row in rows
+        for name in [named_activity(row["activity"])]
     ]
     shown = [cause for cause in CAUSE_COLOURS if rows[-1]["shares"][cause] > 0]
     with figure_style():
@@ -212,9 +218,9 @@ def agreement_figure(session: Session, source: SourceResult) -> Figure:
         left.set_ylabel("estimate (bpm)")
         left.set_title(f"{source.name}: estimate against reference")
         for value, dash, text in (
-            (errors.bias_bpm, "-", f"bias {errors.bias_bpm:+.1f}"),
-            (errors.loa_low_bpm, "--", f"{errors.loa_low_bpm:+.1f}"),
-            (errors.loa_high_bpm, "--", f"{errors.loa_high_bpm:+.1f}"),
+            (errors.bias_bpm, "-", f"bias {signed_tenths(errors.bias_bpm)}"),
+            (errors.loa_low_bpm, "--", signed_tenths(errors.loa_low_bpm)),
+            (errors.loa_high_bpm, "--", signed_tenths(errors.loa_high_bpm)),
         ):
             right.axhline(value, color=INK, lw=1.0, ls=dash)
             right.annotate(
@@ -224,7 +230,7 @@ def agreement_figure(session: Session, source: SourceResult) -> Figure:
                 xytext=(-3, 3),
                 textcoords="offset points",
                 ha="right",
-                bbox={"facecolor": "white", "alpha": 0.75, "lw": 0, "pad": 1},
+                bbox=LABEL_BOX,
             )
         right.set_xlabel("reference (bpm)")
         right.set_ylabel("error (bpm)")

@@ -13,24 +13,28 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from palpate.evaluation.scoring import ALL, OUTSIDE, ActivityError
 from palpate.explanation.causes import CAUSES, UNEXPLAINED
-from palpate.explanation.dose_response import UNLIKE, DoseResponse
+from palpate.explanation.dose_response import UNLIKE
 from palpate.explanation.events import LATEST_S
 from palpate.explanation.oracle_split import light_carries
 from palpate.heartrate import METHODS
-from palpate.reporting.source_numbers import activity_at
-from palpate.reporting.text_tables import percent
+from palpate.reporting.source_numbers import (
+    activity_at,
+    named_activity,
+    share_interval_in,
+    windows_in,
+    within_interval,
+)
+from palpate.reporting.text_tables import proportion
 from palpate.results import DEVICE, BandResult, SessionResult, SourceResult, is_device
 from palpate.signals import Activity, BoolArray, Recording
 
 FEW_WINDOWS = 30  # a minute of 2-s steps; fewer say little (common practice, no source)
 FEWEST_TO_RANK = 10
 MOST_CAUSES_NAMED = 2
-WORTH_SAYING = 0.1  # share of an activity's windows without a number, or without a reference
-HARDLY_BPM, HARDLY = 2.0, 0.2  # a rise of less is called hardly any (own choice)
+WORTH_SAYING = 0.1  # share of an activity's windows, or of the errors; less is left out
+MOSTLY = 0.5  # share of the errors without a cause from which on that is said first
 TRUST_FROM, CARE_FROM = 0.95, 0.80  # shares within tolerance; common practice, no source
 VERDICTS = {
     "good": "trust it",
@@ -109,7 +113,6 @@ def findings(result: SessionResult) -> Findings:
 
 def _reference_sentence(result: SessionResult) -> str:
     windows = result.windows
-    step_s = result.options.step_s
     doubtful = int((~windows["trusted"].astype(bool)).sum())
     if not doubtful:
         return f"The ECG reference is trusted in all of its {len(windows)} windows."
@@ -120,24 +123,29 @@ def _reference_sentence(result: SessionResult) -> str:
             "check which channel is the ECG, and the electrodes."
         )
     return (
-        f"The ECG reference is not trusted for {duration_text(doubtful * step_s)} of "
-        f"{duration_text(len(windows) * step_s)}; those windows are not scored."
+        f"The ECG reference is not trusted in {doubtful} of its {len(windows)} windows "
+        f"({proportion(doubtful / len(windows))}); those are not scored."
     )
 
 
 def _band_finding(band: BandResult, result: SessionResult) -> BandFinding:
     source, recording = band.sources[0], band.recording
-    device = recording.device if recording.device != recording.name else ""
-    placement = recording.placement if recording.placement != recording.name else ""
-    firmware = f"firmware {recording.firmware}" if recording.firmware else ""
     named = [row for row in source.by_activity if row.activity != ALL]
     told = [_activity_finding(row, band, result) for row in named or source.by_activity]
+    numbers = f": {_numbers(source, source.by_activity[-1])}" if named else "."
     return BandFinding(
         band=recording.name,
-        about=", ".join(text for text in (device, firmware, placement) if text),
-        overall=f"{reading(source.source)}: {_numbers(source.by_activity[-1])}{_clock(recording)}",
+        about=about_recording(recording),
+        overall=f"{reading(source.source)}{numbers}{_clock(recording)}",
         activities=tuple(sorted(told, key=lambda one: GRADES.index(one.grade))),
     )
+
+
+def about_recording(recording: Recording) -> str:
+    """Return a recording's device, firmware and placement, where they say more than its name."""
+    firmware = f"firmware {recording.firmware}" if recording.firmware else ""
+    told = (recording.device, firmware, recording.placement)
+    return ", ".join(text for text in told if text and text != recording.name)
 
 
 def _clock(recording: Recording) -> str:
@@ -151,11 +159,12 @@ def reading(source: str) -> str:
     return f"It gave no heart rate; judged by what palpate's {source!r} reads from its light"
 
 
-def _numbers(row: ActivityError) -> str:
+def _numbers(source: SourceResult, row: ActivityError) -> str:
     if not row.errors.n:
         return "no window could be scored."
+    within = proportion(row.errors.share_within, *within_interval(source, row.activity))
     return (
-        f"{percent(row.errors.share_within)} of {row.errors.n} windows within tolerance, off by "
+        f"{within} of {row.errors.n} windows within tolerance, off by "
         f"{row.errors.mae_bpm:.1f} bpm on average."
     )
 
@@ -164,18 +173,16 @@ def _activity_finding(
     row: ActivityError, band: BandResult, result: SessionResult
 ) -> ActivityFinding:
     source = band.sources[0]
-    mine = np.ones(len(source.windows), dtype=bool)
-    if row.activity != ALL:
-        mine = source.windows["activity"] == row.activity
+    mine = windows_in(source.windows, row.activity)
     grade = activity_grade(row)
     why = _missing_sentences(row)
     if grade in ("fair", "poor"):
         why += _cause_sentences(source, mine)
-        why += _light_sentences(source, band, mine)
+        why += _light_sentences(source, band, row.activity)
         why += _other_sentences(band, row.activity)
         why += _excess_sentences(source, row.activity)
     why += _rise_sentences(source, row.activity, result.session.activities)
-    numbers = _numbers(row)
+    numbers = _numbers(source, row)
     if 0 < row.errors.n < FEW_WINDOWS:
         numbers += f" These are only {row.errors.n} windows."
     return ActivityFinding(named_activity(row.activity), grade, capital(numbers), tuple(why))
@@ -207,7 +214,7 @@ def _missing_sentences(row: ActivityError) -> list[str]:
             "only the others are judged."
         )
     if row.coverage < 1.0 - WORTH_SAYING:
-        told.append(f"It gave no heart rate in {100 * (1.0 - row.coverage):.0f} % of the windows.")
+        told.append(f"It gave no heart rate in {proportion(1.0 - row.coverage)} of the windows.")
     return told
 
 
@@ -229,33 +236,38 @@ def causes_told(counts: Counter[str]) -> list[str]:
 
 
 def shares_told(shares: Mapping[str, float], among: str) -> str:
-    """Name the commonest causes by their shares, largest first; ``among`` says of what."""
+    """Name the commonest causes by their shares, largest first; ``among`` says of what.
+
+    A second cause is named if it is worth saying.
+    """
     ranked = [(cause, share) for cause, share in shares.items() if cause != UNEXPLAINED]
     if not ranked:
         return f"{among}, none could be given a cause."
-    named = [
-        f"{_PLAINLY[cause]} ({cause}, {100 * share:.0f} %)"
-        for cause, share in ranked[:MOST_CAUSES_NAMED]
-    ]
+    named = "; ".join(
+        f"{_PLAINLY[cause]} ({cause}, {proportion(share)})"
+        for place, (cause, share) in enumerate(ranked[:MOST_CAUSES_NAMED])
+        if place == 0 or share >= WORTH_SAYING
+    )
     unexplained = shares.get(UNEXPLAINED, 0.0)
-    left = f" {among}, {100 * unexplained:.0f} % remain unexplained." if unexplained else ""
-    return f"Main cause{'s' * (len(named) > 1)}: {'; '.join(named)}.{left}"
+    left = f"{proportion(unexplained)} remain" if unexplained else "none remains"
+    if unexplained >= MOSTLY:
+        return f"{among}, {left} unexplained. Named most often: {named}."
+    return f"Main cause{'s' * (';' in named)}: {named}. {among}, {left} unexplained."
 
 
-def _light_sentences(source: SourceResult, band: BandResult, mine: BoolArray) -> list[str]:
+def _light_sentences(source: SourceResult, band: BandResult, activity: str) -> list[str]:
     if source.split is None:
         return []
     table = source.windows.joined(band.oracle)
     carried, known = light_carries(table)
-    outside = mine & (source.windows["status"] == OUTSIDE) & known
-    n = int(outside.sum())
-    if n < FEWEST_TO_RANK:
+    outside = windows_in(table, activity) & (table["status"] == OUTSIDE) & known
+    if outside.sum() < FEWEST_TO_RANK:
         return []
-    missed = f"{100 * float(carried[outside].mean()):.0f} %"
-    if missed == "0 %":
+    if not carried[outside].any():
         return ["In none of these windows did the light show the pulse."]
+    missed = float(carried[outside].mean()), *share_interval_in(table, activity, carried, outside)
     told = "the light carried the pulse but the algorithm missed it"
-    return [f"In {missed} of these windows {told}."]
+    return [f"In {proportion(*missed)} of these windows {told}."]
 
 
 def _other_sentences(band: BandResult, activity: str) -> list[str]:
@@ -273,7 +285,7 @@ def others_told(shares: Mapping[str, float]) -> list[str]:
     """Say how well palpate's estimators read a band's light, by their shares within tolerance."""
     if not shares:
         return []
-    first, *rest = (f"in {percent(share)}" for share in shares.values())
+    first, *rest = (f"in {proportion(share)}" for share in shares.values())
     name, *names = (repr(name) for name in shares)
     also = "".join(f", {other} {share}" for other, share in zip(names, rest, strict=True))
     return [f"From the same light, palpate's {name} is within tolerance {first} of windows{also}."]
@@ -315,70 +327,16 @@ def rises_told(seen: int, n: int, late_s: Sequence[float]) -> list[str]:
         return []
     typical_s = statistics.median(late_s) if late_s else 0.0
     typically = "a median of " if len(late_s) > 1 else ""
-    late = f", {typically}{typical_s:.0f} s late" if typical_s >= 1.0 else ""
-    late += " or more" if typical_s >= LATEST_S else ""
+    at_least = "at least " if typical_s >= LATEST_S else ""
+    late = f", {typically}{at_least}{typical_s:.0f} s late" if typical_s >= 1.0 else ""
     if n == 1:
         return [f"It {'saw' if seen else 'missed'} the only rise in heart rate{late}."]
-    return [f"It saw {seen} of {n} rises in heart rate{late}."]
-
-
-def motion_sentence(dose: DoseResponse) -> str:
-    """Say at which motion intensity the mean error leaves tolerance, if it does."""
-    tolerance = f"the tolerance of {dose.tolerance_bpm:.0f} bpm"
-    outside = dose.bin_mean_bpm > dose.tolerance_bpm
-    if math.isnan(dose.limit) and not outside.any():
-        return (
-            "Mean error stays within tolerance at every motion intensity seen, so intensity "
-            "alone does not say where it fails."
-        )
-    if math.isnan(dose.limit):
-        return f"Mean error does not leave {tolerance} as motion grows: {_where_largest(dose)}."
-    if dose.limit <= dose.grid[0]:
-        return _outside_throughout(dose, tolerance, everywhere=bool(outside.all()))
-    low, high = (
-        "beyond the range seen" if math.isnan(edge) else f"{edge * 1e3:.0f}"
-        for edge in (dose.limit_low, dose.limit_high)
-    )
-    below = (dose.bin_intensity < dose.limit_low) & (dose.bin_low_bpm > dose.tolerance_bpm)
-    but = f", but {_where_largest(dose, below)}" if below.any() else ""
-    return (
-        f"Mean error leaves {tolerance} at a motion intensity of {dose.limit * 1e3:.0f} mg "
-        f"(95 % interval {low} to {high}){but}."
-    )
-
-
-def _outside_throughout(dose: DoseResponse, tolerance: str, *, everywhere: bool) -> str:
-    """Say whether error that is too large from the least motion on grows with motion."""
-    first, last = np.interp(dose.bin_intensity[[0, -1]], dose.grid, dose.fit_bpm)
-    if last - first >= max(HARDLY_BPM, HARDLY * first):
-        return (
-            f"Mean error is outside {tolerance} from the least motion on and grows with motion, "
-            f"from {first:.0f} to {last:.0f} bpm."
-        )
-    if everywhere:
-        return (
-            f"Mean error is outside {tolerance} at every motion intensity seen and hardly grows "
-            "with it, so intensity does not explain it."
-        )
-    return f"Mean error does not grow with motion intensity: {_where_largest(dose)}."
-
-
-def _where_largest(dose: DoseResponse, among: BoolArray | None = None) -> str:
-    """Say where the mean error is largest among these bins."""
-    means = dose.bin_mean_bpm if among is None else np.where(among, dose.bin_mean_bpm, -np.inf)
-    worst = int(np.argmax(means))
-    at = f"{dose.bin_mean_bpm[worst]:.1f} bpm around {dose.bin_intensity[worst] * 1e3:.0f} mg"
-    return f"it is largest with {at}" if among is None else f"it is also {at}"
+    return [f"It saw {seen or 'none'} of {n} rises in heart rate{late}."]
 
 
 def capital(text: str) -> str:
     """Return text that begins with a capital; the rest stays as it is."""
     return text[:1].upper() + text[1:]
-
-
-def named_activity(activity: str) -> str:
-    """Name an activity in a sentence."""
-    return "the whole session" if activity == ALL else activity
 
 
 def duration_text(seconds: float) -> str:

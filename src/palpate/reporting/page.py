@@ -7,24 +7,32 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from palpate import __version__
-from palpate.evaluation.scoring import ALL
+from palpate.evaluation.scoring import ALL, scored_windows
 from palpate.reporting.figures import figure_name
 from palpate.reporting.findings import (
     CARE_FROM,
     FEW_WINDOWS,
     TRUST_FROM,
     Findings,
+    about_recording,
     activity_grade,
     capital,
     duration_text,
-    motion_sentence,
 )
 from palpate.reporting.glance import Glance, GlanceCell, glance_of
-from palpate.reporting.source_numbers import doubt_auc, outside_by_flag, rises_by_activity
-from palpate.reporting.style import data_uri
+from palpate.reporting.motion_text import motion_sentence
+from palpate.reporting.source_numbers import (
+    doubt_auc,
+    named_activity,
+    outside_by_flag,
+    rises_by_activity,
+    within_interval,
+)
+from palpate.reporting.style import MAX_ERROR_SHOWN_BPM, data_uri
 from palpate.reporting.tables import (
     MOST_STRETCHES,
     cause_rows,
@@ -32,8 +40,8 @@ from palpate.reporting.tables import (
     untrusted_reasons,
     untrusted_stretches,
 )
-from palpate.reporting.text_tables import percent, signed_tenths, tenths
-from palpate.results import BandResult, SessionResult
+from palpate.reporting.text_tables import percent, proportion, signed_tenths, tenths
+from palpate.results import BandResult, SessionResult, SourceResult
 
 CAUTIONS = (
     "palpate is a research tool and not a medical device. It makes no diagnosis, and nothing on "
@@ -60,7 +68,9 @@ def environment() -> Environment:
         capitalize_first=capital,
         bpm=tenths,
         signed=signed_tenths,
-        share=percent,
+        share=proportion,
+        percent=percent,
+        activity=named_activity,
         r=_correlation,
         time=duration_text,
         clock=_clock,
@@ -84,6 +94,7 @@ def session_page(result: SessionResult, told: Findings, pictures: Mapping[str, b
             figures=uris,
             reference={
                 "recording": result.reference_recording,
+                "about": about_recording(result.reference_recording),
                 "n_beats": len(result.reference.beats),
                 "n_windows": len(result.windows),
                 "trusted_share": float(result.windows["trusted"].mean()),
@@ -97,6 +108,7 @@ def session_page(result: SessionResult, told: Findings, pictures: Mapping[str, b
             version=__version__,
             all_activities=ALL,
             most_stretches=MOST_STRETCHES,
+            cut_bpm=MAX_ERROR_SHOWN_BPM,
             grades={"trust": TRUST_FROM, "care": CARE_FROM, "few": FEW_WINDOWS},
         )
     )
@@ -107,6 +119,9 @@ def _band(
 ) -> dict[str, Any]:
     return {
         "recording": band.recording,
+        "about": about_recording(band.recording),
+        "moved": "mad_g" in band.motion,
+        "errors_cut": any(_is_cut(source) for source in band.sources),
         "notes": band.notes,
         "vibration": band.vibration,
         "anchor": figure_name(index, band),
@@ -114,6 +129,10 @@ def _band(
         "sources": [
             {
                 "source": source,
+                "within_intervals": [
+                    within_interval(source, row.activity) for row in source.by_activity
+                ],
+                "errors_cut": _is_cut(source),
                 "motion": uris.get(figure_name(index, band, source, "motion")),
                 "agreement": uris.get(figure_name(index, band, source, "agreement")),
                 "causes_figure": uris.get(figure_name(index, band, source, "causes")),
@@ -126,6 +145,12 @@ def _band(
             for source in band.sources
         ],
     }
+
+
+def _is_cut(source: SourceResult) -> bool:
+    """Whether figures draw some error of this source nearer than it is."""
+    error_bpm = source.windows["error_bpm"][scored_windows(source.windows)]
+    return bool((np.abs(error_bpm) > MAX_ERROR_SHOWN_BPM).any())
 
 
 def _glance(result: SessionResult) -> Glance:

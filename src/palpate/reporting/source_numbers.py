@@ -8,14 +8,46 @@ from typing import Any
 
 import numpy as np
 
-from palpate.evaluation.scoring import ALL, OUTSIDE, scored_windows
+from palpate.evaluation.bootstrap import BLOCK_S
+from palpate.evaluation.scoring import ALL, OUTSIDE, WITHIN, scored_windows
+from palpate.evaluation.share_interval import ACTIVITY_BLOCK_S, share_of_windows
 from palpate.explanation.doubt import area_under_roc
 from palpate.explanation.events import EventResponse
 from palpate.motion import FLAGS
 from palpate.results import BandResult, SourceResult
-from palpate.signals import Activity
+from palpate.signals import Activity, BoolArray, WindowTable
 
 BETWEEN = "between activities"
+FEWEST_TO_TELL_APART = 10
+"""Windows on each side; of fewer, which are mostly one episode, a ranking says nothing (own
+choice)."""
+
+
+def named_activity(activity: str) -> str:
+    """Name an activity for the eye."""
+    return "the whole session" if activity == ALL else activity
+
+
+def windows_in(windows: WindowTable, activity: str) -> BoolArray:
+    """Return which windows are of an activity, ``(n,)``; all of them for the whole session."""
+    if activity == ALL:
+        return np.ones(len(windows), dtype=bool)
+    return np.asarray(windows["activity"] == activity)
+
+
+def share_interval_in(
+    windows: WindowTable, activity: str, yes: BoolArray, counted: BoolArray
+) -> tuple[float, float]:
+    """Return the 95 % interval for the share of ``yes`` among an activity's counted windows."""
+    counted = counted & windows_in(windows, activity)
+    block_s = BLOCK_S if activity == ALL else ACTIVITY_BLOCK_S
+    return share_of_windows(windows, yes, counted, block_s=block_s)
+
+
+def within_interval(source: SourceResult, activity: str) -> tuple[float, float]:
+    """Return the 95 % interval of the share of scored windows within tolerance."""
+    within = source.windows["status"] == WITHIN
+    return share_interval_in(source.windows, activity, within, scored_windows(source.windows))
 
 
 def causes_by_activity(source: SourceResult) -> list[dict[str, Any]]:
@@ -23,7 +55,7 @@ def causes_by_activity(source: SourceResult) -> list[dict[str, Any]]:
     scored, table = scored_windows(source.windows), source.causes.windows
     rows = []
     for name in (row.activity for row in source.by_activity if row.errors.n):
-        mine = scored if name == ALL else scored & (table["activity"] == name)
+        mine = scored & windows_in(table, name)
         causes = table["cause"][mine]
         shares = {cause: float(np.mean(causes == cause)) for cause in source.causes.counts()}
         rows.append({"activity": name, "n": int(mine.sum()), "shares": shares})
@@ -49,13 +81,15 @@ def rises_by_activity(
 ) -> list[dict[str, Any]]:
     """Return per activity the reference's rises, those seen, and medians of how much and how late.
 
-    ``n_no_estimate`` rises had no heart rate to judge.
+    ``n_no_estimate`` rises had no heart rate to judge. Without activities, all rises are of the
+    whole session.
     """
+    elsewhere = BETWEEN if activities else ALL
     groups: dict[str, list[EventResponse]] = {}
     for response in source.events:
         if response.event.kind == "rise":
             name = activity_at(activities, response.event.middle_s)
-            groups.setdefault(name or BETWEEN, []).append(response)
+            groups.setdefault(name or elsewhere, []).append(response)
     return [
         {
             "activity": activity,
@@ -75,9 +109,14 @@ def activity_at(activities: tuple[Activity, ...], at_s: float) -> str:
 
 
 def doubt_auc(source: SourceResult) -> float:
-    """Return how well doubt told without the reference ranks the windows; NaN if it cannot."""
+    """Return how well doubt told without the reference ranks the windows.
+
+    NaN with fewer than `FEWEST_TO_TELL_APART` windows within or outside tolerance.
+    """
     scored = scored_windows(source.windows) & np.isfinite(source.windows["doubt"])
     outside = np.asarray(source.windows["status"][scored] == OUTSIDE)
+    if min(outside.sum(), (~outside).sum()) < FEWEST_TO_TELL_APART:
+        return math.nan
     return area_under_roc(outside, source.windows["doubt"][scored])
 
 

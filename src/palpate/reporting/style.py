@@ -96,7 +96,7 @@ def canvas(
         height_ratios=heights,
         gridspec_kw={
             "left": left_in / width_in,
-            "right": 1.0 - 0.15 / width_in,
+            "right": 1.0 - 0.2 / width_in,
             "bottom": below_in / height_in,
             "top": 1.0 - top_in / height_in,
             "hspace": gap_in * rows / (inner_in - gap_in * (rows - 1)),

@@ -18,6 +18,7 @@ from palpate.reporting.source_numbers import (
     doubt_auc,
     outside_by_flag,
     rises_by_activity,
+    within_interval,
 )
 from palpate.reporting.values import plain
 from palpate.results import BandResult, SessionResult, SourceResult
@@ -178,6 +179,7 @@ def _source_summary(
                 "n_no_estimate": row.n_no_estimate,
                 "coverage": row.coverage,
                 **{f.name: getattr(row.errors, f.name) for f in fields(row.errors)},
+                "share_within_interval": within_interval(source, row.activity),
             }
             for row in source.by_activity
         ],

@@ -67,6 +67,31 @@ def percent(value: float) -> str:
     return UNDEFINED if math.isnan(value) else f"{number(0)(round(100 * value) + 0)} %"
 
 
+def proportion(value: float, low: float = math.nan, high: float = math.nan) -> str:
+    """Write a share of things that can be counted, with its interval: ``"94 (90 to 97) %"``.
+
+    What is not quite none or all is never written so: ``"99.7 %"``.
+    """
+    return UNDEFINED if math.isnan(value) else f"{with_interval(value, low, high, _of_all)} %"
+
+
+def with_interval(
+    middle: float, low: float, high: float, write: Callable[[float], str] = tenths
+) -> str:
+    """Write a number and its interval, ``"2.1 (1.4 to 2.8)"``; the number alone if that is all."""
+    text = write(middle)
+    if math.isnan(low) or {write(low), write(high)} == {text}:
+        return text
+    return f"{text} ({write(low)} to {write(high)})"
+
+
+def _of_all(share: float) -> str:
+    whole = round(100.0 * share)
+    if whole == 100.0 * share or 0 < whole < 100:
+        return f"{whole}"
+    return f"{min(max(100.0 * share, 0.1), 99.9):.1f}"
+
+
 def grid_of(rows: Sequence[Row], columns: Sequence[Column]) -> dict[str, Any]:
     """Return what the template macro `grid` draws."""
     return {

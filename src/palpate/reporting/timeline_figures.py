@@ -21,15 +21,15 @@ from palpate.reporting.style import (
     colour_cycle,
     figure_style,
 )
-from palpate.results import BandResult, SessionResult
+from palpate.results import BandResult, SessionResult, SourceResult
 
 FLAG_COLOURS = {
     "still": "#cfd8e3",
     "rhythmic": "#0072b2",
     "bursty": "#e69f00",
     "shaking": "#cc79a7",
-    "unknown": "#ffffff",
 }
+"""Windows of unknown motion have no intensity to draw."""
 WIDE_IN = 8.4
 LONG_WINDOWS = 5000  # areas of more points than a page has pixels are drawn as pixels
 MOST_TIME_TICKS = 9
@@ -90,16 +90,23 @@ def _draw_rates(axis: Axes, result: SessionResult, band: BandResult) -> None:
     middle_s = windows.middle_s
     trusted = trusted_rate(windows)
     axis.plot(middle_s, trusted, color=REFERENCE, lw=2.4, label="reference (ECG)")
-    for colour, source in zip(colour_cycle(len(band.sources)), band.sources, strict=True):
+    for colour, source in _coloured(result, band):
         axis.plot(middle_s, source.windows["estimate_bpm"], color=colour, label=source.source)
     axis.set_ylabel("heart rate (bpm)")
     axis.legend(loc="upper right", ncols=1 + len(band.sources))
     _leave_headroom(axis)
 
 
+def _coloured(result: SessionResult, band: BandResult) -> list[tuple[str, SourceResult]]:
+    """Give every source of a band the colour that its kind has in all figures of the session."""
+    names = list(dict.fromkeys(source.source for source in result.sources))
+    colours = colour_cycle(len(names))
+    return [(colours[names.index(source.source)], source) for source in band.sources]
+
+
 def _draw_errors(axis: Axes, result: SessionResult, band: BandResult) -> None:
     middle_s = result.windows.middle_s
-    for colour, source in zip(colour_cycle(len(band.sources)), band.sources, strict=True):
+    for colour, source in _coloured(result, band):
         error = np.where(scored_windows(source.windows), source.windows["error_bpm"], np.nan)
         shown = np.clip(error, -MAX_ERROR_SHOWN_BPM, MAX_ERROR_SHOWN_BPM)
         axis.plot(middle_s, shown, color=colour, lw=0.9)
@@ -122,24 +129,22 @@ def _draw_errors(axis: Axes, result: SessionResult, band: BandResult) -> None:
 
 def _draw_motion(axis: Axes, band: BandResult) -> None:
     windows = band.motion
-    middle_s = windows.middle_s
     intensity_mg = windows["mad_g"] * 1e3
-    flags = windows["flag"]
-    for flag, colour in FLAG_COLOURS.items():
-        mine = flags == flag
-        if mine.any() and flag != "unknown":
-            axis.fill_between(
-                middle_s,
-                intensity_mg,
-                where=mine,
-                step="mid",
-                color=colour,
-                lw=0,
-                label=flag,
-                rasterized=middle_s.size > LONG_WINDOWS,
-            )
+    step_s = windows.step_s if len(windows) > 1 else windows.end_s[0] - windows.start_s[0]
+    edges_s = np.append(windows.middle_s, windows.middle_s[-1] + step_s) - step_s / 2.0
+    present = [flag for flag in FLAG_COLOURS if (windows["flag"] == flag).any()]
+    for flag in present:
+        axis.stairs(
+            np.where(windows["flag"] == flag, intensity_mg, np.nan),
+            edges_s,
+            fill=True,
+            color=FLAG_COLOURS[flag],
+            lw=0,
+            label=flag,
+            rasterized=len(windows) > LONG_WINDOWS,
+        )
     axis.set_ylabel("motion (mg)")
-    if axis.collections:
+    if present:
         axis.legend(loc="upper right", ncols=4)
     axis.set_ylim(0, 1.35 * float(np.nanmax(intensity_mg, initial=1.0)))
 
