@@ -9,12 +9,19 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from palpate.evaluation.scoring import ALL
+from palpate.reporting.study_text import compared_names, told_comparisons
 from palpate.reporting.style import BAD, INK, MUTED, SERIES, figure_style
 from palpate.study import Comparison, PooledErrors, StudyResult
+from palpate.study.comparison import Verdict
 from palpate.study.pooling import activities_of
 
 ROW_INCHES = 0.17
-VERDICT_COLOURS = {"better": SERIES[2], "worse": BAD}
+VERDICT_COLOURS: dict[Verdict, str] = {
+    "better": SERIES[2],
+    "worse": BAD,
+    "no difference shown": INK,
+    "too few sessions": MUTED,
+}
 
 
 def study_figures(result: StudyResult) -> dict[str, Figure]:
@@ -22,9 +29,9 @@ def study_figures(result: StudyResult) -> dict[str, Figure]:
     drawn = {}
     if result.pooled:
         drawn["errors"] = errors_figure(result.pooled)
-    told = [one for one in result.comparisons if one.changed != "source"]
-    if told:
-        drawn["comparisons"] = comparisons_figure(told)
+    pairs = [*told_comparisons(result, "firmware"), *told_comparisons(result, "band")]
+    if pairs:
+        drawn["comparisons"] = comparisons_figure(pairs)
     return drawn
 
 
@@ -58,31 +65,39 @@ def errors_figure(pooled: Sequence[PooledErrors]) -> Figure:
     return figure
 
 
-def comparisons_figure(comparisons: Sequence[Comparison]) -> Figure:
-    """Differences in mean absolute error as judged, with intervals; left of zero is better.
+def comparisons_figure(pairs: Sequence[Sequence[Comparison]]) -> Figure:
+    """Differences in mean absolute error, a panel per pair of bands or firmwares.
 
-    Where they are at equal motion, a ring stands at the difference as measured.
+    As judged, with intervals; where that is at equal motion, a ring stands at the difference
+    as measured.
     """
     with figure_style():
-        figure = Figure(figsize=(9.6, 1.4 + 0.42 * len(comparisons)))
-        axis = figure.subplots()
-        for row, one in enumerate(comparisons):
-            colour = VERDICT_COLOURS.get(one.verdict, INK if one.enough else MUTED)
-            judged = one.judged
-            axis.plot([judged.low_bpm, judged.high_bpm], [row, row], color=colour, lw=2)
-            axis.plot(judged.mean_bpm, row, "o", ms=7, color=colour)
-            if one.at_equal_motion:
-                axis.plot(one.as_measured.mean_bpm, row, "o", ms=7, mfc="none", color=colour)
-        axis.axvline(0.0, color=INK, lw=0.8)
-        axis.set_yticks(range(len(comparisons)), [_comparison_label(one) for one in comparisons])
-        axis.set_ylim(len(comparisons) - 0.5, -0.5)
-        axis.set_xlabel("difference of the mean absolute error (bpm); left of zero is better")
-        axis.set_title("What changed")
-        if any(one.at_equal_motion for one in comparisons):
-            axis.plot([], [], "o-", ms=7, lw=2, color=INK, label="at equal motion")
-            axis.plot([], [], "o", ms=7, mfc="none", color=INK, label="as measured")
-            figure.legend(loc="outside lower center", ncols=2)
+        rows = [len(held) for held in pairs]
+        figure = Figure(figsize=(9.6, 1.1 + 0.5 * len(pairs) + 0.28 * sum(rows)))
+        axes = figure.subplots(len(pairs), 1, sharex=True, squeeze=False, height_ratios=rows)[:, 0]
+        for axis, held in zip(axes, pairs, strict=True):
+            _draw_comparisons(axis, held)
+        axes[-1].set_xlabel("difference of the mean absolute error (bpm); left of zero is better")
+        everything = [one for held in pairs for one in held]
+        for verdict in dict.fromkeys(one.verdict for one in everything):
+            axes[0].plot([], [], "o-", ms=7, lw=2, color=VERDICT_COLOURS[verdict], label=verdict)
+        if any(one.at_equal_motion for one in everything):
+            axes[0].plot([], [], "o", ms=7, mfc="none", color=INK, label="as measured")
+        figure.legend(loc="outside lower center", ncols=5)
     return figure
+
+
+def _draw_comparisons(axis: Axes, held: Sequence[Comparison]) -> None:
+    for row, one in enumerate(held):
+        colour, judged = VERDICT_COLOURS[one.verdict], one.judged
+        axis.plot([judged.low_bpm, judged.high_bpm], [row, row], color=colour, lw=2)
+        axis.plot(judged.mean_bpm, row, "o", ms=7, color=colour)
+        if one.at_equal_motion:
+            axis.plot(one.as_measured.mean_bpm, row, "o", ms=7, mfc="none", color=colour)
+    axis.axvline(0.0, color=INK, lw=0.8)
+    axis.set_yticks(range(len(held)), [_label(one.activity) for one in held])
+    axis.set_ylim(len(held) - 0.5, -0.5)
+    axis.set_title(compared_names(held[0]))
 
 
 def _draw_errors(axis: Axes, one: PooledErrors, at: float, colour: str) -> None:
@@ -94,13 +109,3 @@ def _draw_errors(axis: Axes, one: PooledErrors, at: float, colour: str) -> None:
 
 def _label(activity: str) -> str:
     return "whole session" if activity == ALL else activity
-
-
-def _comparison_label(one: Comparison) -> str:
-    sides = (
-        f"{one.second.device} against {one.first.device}"
-        if one.changed != "source"
-        else f"{one.second.name} against {one.first.source}"
-    )
-    few = "" if one.enough else " (few sessions)"
-    return f"{_label(one.activity)}{few}\n{sides}, {one.second.source}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -46,6 +47,7 @@ def write_study(result: StudyResult, folder: Path, *, title: str) -> Report:
     InputError
         If the folder cannot be written; what was there stays.
     """
+    result = _bands_together(result)
     told = study_findings(result)
 
     def tables(draft: Path) -> None:
@@ -63,6 +65,13 @@ def write_study(result: StudyResult, folder: Path, *, title: str) -> Report:
         tables=tables,
         page=lambda pictures: study_page(result, told, pictures, title=title),
     )
+
+
+def _bands_together(result: StudyResult) -> StudyResult:
+    """Put what is pooled in order of the bands, a band's firmwares next to each other."""
+    bands = list(dict.fromkeys(one.condition.band for one in result.pooled))
+    pooled = sorted(result.pooled, key=lambda one: bands.index(one.condition.band))
+    return replace(result, pooled=tuple(pooled))
 
 
 def study_page(

@@ -14,17 +14,26 @@ from palpate.heartrate import METHODS
 from palpate.reporting.findings import (
     GRADES,
     MOST_CAUSES_NAMED,
+    WORTH_SAYING,
     ActivityFinding,
     BandFinding,
     grade_of,
-    named_activity,
     others_told,
     reading,
     rises_told,
     shares_told,
 )
-from palpate.reporting.text_tables import UNDEFINED, Column, number, percent, signed_tenths, tenths
-from palpate.study import FEWEST_SESSIONS, Comparison, PooledErrors, StudyResult
+from palpate.reporting.source_numbers import named_activity
+from palpate.reporting.text_tables import (
+    UNDEFINED,
+    Column,
+    number,
+    proportion,
+    signed_tenths,
+    with_interval,
+)
+from palpate.study import FEWEST_SESSIONS, Comparison, Condition, PooledErrors, StudyResult
+from palpate.study.comparison import Changed
 from palpate.study.differences import Difference
 from palpate.study.pooling import FEWEST_OUTSIDE, GOOD_R
 from palpate.study.sessions import FEWEST_WINDOWS
@@ -45,8 +54,8 @@ def pooled_columns() -> tuple[Column, ...]:
             "95 % limits of agreement (bpm)",
             lambda one: _range(signed_tenths(one.loa_low_bpm), signed_tenths(one.loa_high_bpm)),
         ),
-        _of("within tolerance", lambda one: percent(one.share_within.mean)),
-        _of("with estimate", lambda one: percent(one.coverage.mean)),
+        _of("within tolerance", lambda one: proportion(*one.share_within)),
+        _of("with estimate", lambda one: proportion(one.coverage.mean)),
         _of(
             f"median r (sessions ≥ {GOOD_R:g})",
             lambda one: f"{_text(2, one.median_r)} ({one.n_good_r})",
@@ -118,12 +127,16 @@ def study_findings(result: StudyResult) -> StudyFindings:
     """Return the findings: how far to trust each band, what changed, what is left open."""
     devices = dict.fromkeys(one.condition.device for one in result.pooled)
     answers = {
-        "What did the firmware change?": _changes(result, "firmware"),
-        "Which band does better?": _changes(result, "band"),
+        "What did the firmware change?": told_comparisons(result, "firmware"),
+        "Which band does better?": told_comparisons(result, "band"),
     }
     return StudyFindings(
         bands=tuple(_band_finding(device, result.pooled) for device in devices),
-        answers={question: told for question, told in answers.items() if told},
+        answers={
+            question: [_change(held) for held in pairs]
+            for question, pairs in answers.items()
+            if pairs
+        },
         limits=_limits(result),
     )
 
@@ -131,17 +144,11 @@ def study_findings(result: StudyResult) -> StudyFindings:
 def causes_text(one: PooledErrors) -> str:
     """Name the commonest causes of the windows outside tolerance, with their shares."""
     ranked = list(one.cause_shares.items())[:MOST_CAUSES_NAMED]
-    return ", ".join(f"{cause} {100 * share:.0f}\u00a0%" for cause, share in ranked)
-
-
-def with_interval(
-    middle: float, low: float, high: float, *, write: Callable[[float], str] = tenths
-) -> str:
-    """Write a number and its interval, ``"2.1 (1.4 to 2.8)"``; the number alone if that is all."""
-    text = write(middle)
-    if math.isnan(low) or {write(low), write(high)} == {text}:
-        return text
-    return f"{text} ({_range(write(low), write(high))})"
+    return ", ".join(
+        f"{cause} {proportion(share)}"
+        for place, (cause, share) in enumerate(ranked)
+        if place == 0 or share >= WORTH_SAYING
+    )
 
 
 def _band_finding(device: str, pooled: Sequence[PooledErrors]) -> BandFinding:
@@ -184,30 +191,33 @@ def _why(one: PooledErrors) -> str:
 
 
 def _numbers(one: PooledErrors) -> str:
-    share = with_interval(*(100.0 * value for value in one.share_within), write=number(0))
     n = len(one.sessions)
     return (
-        f"{share} % of the windows of {n} session{'s' * (n != 1)} within tolerance, off by "
-        f"{with_interval(*one.mae_bpm)} bpm in a typical session."
+        f"{proportion(*one.share_within)} of the windows of {n} session{'s' * (n != 1)} within "
+        f"tolerance, off by {with_interval(*one.mae_bpm)} bpm in a typical session."
     )
 
 
-def _changes(result: StudyResult, changed: str) -> list[str]:
-    """Say for every two bands or firmwares, as judged, what the second does better or worse."""
+def told_comparisons(result: StudyResult, changed: Changed) -> list[list[Comparison]]:
+    """Return the comparisons of every two bands or firmwares by what they are judged by."""
     judged = {one.condition.device: one.condition for one in reversed(result.pooled)}.values()
-    mine = [
-        one
-        for one in result.comparisons
-        if one.changed == changed and one.first in judged and one.second in judged
-    ]
-    pairs = dict.fromkeys((one.first, one.second) for one in mine)
-    return [_change([one for one in mine if (one.first, one.second) == pair]) for pair in pairs]
+    pairs: dict[tuple[Condition, Condition], list[Comparison]] = {}
+    for one in result.comparisons:
+        if one.changed == changed and one.first in judged and one.second in judged:
+            pairs.setdefault((one.first, one.second), []).append(one)
+    return list(pairs.values())
+
+
+def compared_names(one: Comparison) -> str:
+    """Name what is compared, and by which source: ``"B against A (device)"``."""
+    return f"{one.second.device} against {one.first.device} ({one.second.source})"
 
 
 def _change(held: Sequence[Comparison]) -> str:
-    first, second = held[0].first, held[0].second
+    """Say of two bands or firmwares what the second does better or worse, by activity."""
+    all_equal = all(one.at_equal_motion for one in held)
     parts = [
-        f"{verdict} in {', '.join(_size(one) for one in shown)}"
+        f"{verdict} in {', '.join(_size(one, say_equal=not all_equal) for one in shown)}"
         for verdict in ("better", "worse")
         if (shown := [one for one in held if one.verdict == verdict])
     ]
@@ -215,21 +225,22 @@ def _change(held: Sequence[Comparison]) -> str:
         where = [named_activity(one.activity) for one in held if one.verdict == verdict]
         if where:
             parts.append(f"{verdict} in {_all_or(where, len(held))}")
-    return f"{second.device} against {first.device} ({second.source}): {'; '.join(parts)}."
+    equally = ", at equal motion" if all_equal else ""
+    return f"{compared_names(held[0])}{equally}: {'; '.join(parts)}."
 
 
 def _all_or(names: Sequence[str], n_all: int) -> str:
     return "any activity" if len(names) == n_all else ", ".join(names)
 
 
-def _size(one: Comparison) -> str:
+def _size(one: Comparison, *, say_equal: bool) -> str:
     judged = one.judged
     low, high = sorted((abs(judged.low_bpm), abs(judged.high_bpm)))
     size = with_interval(abs(judged.mean_bpm), low, high)
     text = f"{named_activity(one.activity)} by {size} bpm"
     other_motion = one.motion_ratio > OTHER_MOTION or one.motion_ratio < 1.0 / OTHER_MOTION
     if one.at_equal_motion:
-        text += " at equal motion"
+        text += " at equal motion" if say_equal else ""
         if other_motion:
             text += (
                 f" ({signed_tenths(one.as_measured.mean_bpm)} bpm as measured, with "
@@ -249,7 +260,7 @@ def _difference(one: Difference | None) -> str:
 
 
 def _limits(result: StudyResult) -> list[str]:
-    few = dict.fromkeys(one.condition.name for one in result.pooled if not one.enough)
+    few = dict.fromkeys(one.condition.device for one in result.pooled if not one.enough)
     told = []
     if not result.pooled:
         told.append(f"No session has {FEWEST_WINDOWS} scored windows, so there is nothing to pool.")
@@ -263,7 +274,7 @@ def _limits(result: StudyResult) -> list[str]:
     if few:
         told.append(
             f"Fewer than {FEWEST_SESSIONS} sessions of an activity prove nothing (common practice, "
-            f"no source); some activities of {'; '.join(few)} have fewer."
+            f"no source); some activities of {', '.join(few)} have fewer."
         )
     told += [
         f"{second.device} was never worn where {first.device} was, so the device and the "
