@@ -55,7 +55,10 @@ def test_without_errors_or_light_it_says_so():
     assert nothing.sentence() == "No window is outside tolerance."
     dark = oracle_split(*tables(["outside"] * 5, [np.nan] * 5))
     assert dark.n_unknown == 5
-    assert dark.sentence() == "None of 5 windows outside tolerance has light to judge by."
+    assert dark.sentence() == (
+        "None of 5 windows outside tolerance can be judged by its light: there is none, or its "
+        "clock is off."
+    )
 
 
 def test_no_window_is_refused():

@@ -51,7 +51,10 @@ class OracleSplit:
             return "No window is outside tolerance."
         known = self.n_missed + self.n_never_had_it
         if known == 0:
-            return f"None of {self.n_outside} windows outside tolerance has light to judge by."
+            return (
+                f"None of {self.n_outside} windows outside tolerance can be judged by its light: "
+                "there is none, or its clock is off."
+            )
         low, high = (100.0 * edge for edge in self.missed_interval)
         return (
             f"In {self.n_missed} of {known} windows outside tolerance "
