@@ -52,7 +52,6 @@ from palpate.explanation import (
     examine_band,
 )
 from palpate.explanation.causes import UNEXPLAINED
-from palpate.explanation.oracle import oracle_windows
 from palpate.explanation.oracle_split import light_carries
 from palpate.grid import readings_per_window, wrist_motion, wrist_signals
 from palpate.heartrate import estimate
@@ -140,13 +139,9 @@ def signals_of(band: Recording) -> WristSignals:
 def examined(band: Recording, grid: WindowTable, reference: BeatReference) -> BandEvidence:
     """Return the band's evidence."""
     signals = signals_of(band)
-    span: dict[str, Any] = {"fs_hz": signals.fs_hz, "start_s": signals.start_s}
-    light = ppg_windows(signals.ppg, **span)
-    known = WindowTable(light.start_s, light.end_s).joined(grid)
-    true_bpm = np.where(known["trusted"], known["hr_bpm"], np.nan)
-    oracle = oracle_windows(signals.ppg, signals.acc, true_bpm, **span)
+    light = ppg_windows(signals.ppg, fs_hz=signals.fs_hz, start_s=signals.start_s)
     motion = wrist_motion(band, window_s=WINDOW_S, step_s=STEP_S)
-    tables = [table for table in (motion, light, oracle) if table is not None]
+    tables = [table for table in (motion, light) if table is not None]
     return examine_band(grid, tables, reference.beats.time_s, signals)
 
 

@@ -39,7 +39,8 @@ from palpate.conditioning import STEP_S, WINDOW_S, parabolic_peak, windowed
 from palpate.evaluation.scoring import trusted_rate
 from palpate.explanation.budget import ErrorBudget, error_budget
 from palpate.explanation.light_clock import LightClock
-from palpate.explanation.oracle import CHANNEL_WINDOWS, MEDIAN_OF_EXPONENTIAL
+from palpate.explanation.line_spectra import MEDIAN_OF_EXPONENTIAL
+from palpate.explanation.oracle import CHANNEL_WINDOWS
 from palpate.explanation.shapley import subsets
 from palpate.heartrate import METHODS
 from palpate.heartrate.adaptive import cancelled_light

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -27,15 +26,12 @@ from palpate.evaluation.scoring import (
     trusted_rate,
 )
 from palpate.explanation import (
-    CauseTable,
     LightClock,
+    OracleLight,
     WristSignals,
     causes_of,
     examine_band,
-    light_clock,
-    no_light_clock,
     oracle_split,
-    oracle_windows,
 )
 from palpate.explanation.budget import ErrorBudget
 from palpate.explanation.dose_response import MIN_WINDOWS, DoseResponse, dose_response
@@ -74,9 +70,7 @@ class _Examined:
     recording: Recording
     motion: WindowTable
     light: WindowTable
-    oracle: WindowTable
     signals: WristSignals | None
-    clock: LightClock
     scored: dict[str, WindowTable]
     opinions: dict[str, FloatArray]
     vibration: str
@@ -98,22 +92,6 @@ class _Heart:
         trusted_bpm = trusted_rate(windows)
         events = heart_rate_events(windows.middle_s, trusted_bpm)
         return cls(windows, reference.beats.time_s, trusted_bpm, events, step_s)
-
-    def rate_seen(self, seen: WindowTable, clock: LightClock) -> FloatArray:
-        """Return the trusted rate for each window of some light; NaN where there is none.
-
-        It is the rate at the time that the light shows, where its stated time is surely wrong.
-        """
-        middle_s = seen.middle_s
-        stated = WindowTable(seen.start_s, seen.end_s).joined(self.windows)
-        right_bpm = np.interp(
-            clock.right_s(middle_s),
-            self.windows.middle_s,
-            self.trusted_bpm,
-            left=np.nan,
-            right=np.nan,
-        )
-        return np.where(clock.surely_off(middle_s), right_bpm, trusted_rate(stated))
 
 
 def explain_session(
@@ -151,8 +129,8 @@ def explain_session(
     activity = activity_per_window(found.start_s, found.end_s, session.activities)
     windows = found.with_columns(activity=activity)
     bands = [r for r in session.recordings if r.of_role(Role.PPG) or r.rates]
+    examined = [_examined_by_name(band, windows, options) for band in progress(bands)]
     heart = _Heart.of(reference, windows, options.step_s)
-    examined = [_examined_by_name(band, heart, options) for band in progress(bands)]
     results = tuple(_explained(one, examined, heart) for one in examined)
     return SessionResult(session, options, chest, reference, windows, results)
 
@@ -166,15 +144,14 @@ def _ecg_of(session: Session) -> tuple[Recording, Waveform]:
     )
 
 
-def _examined_by_name(band: Recording, heart: _Heart, options: Options) -> _Examined:
+def _examined_by_name(band: Recording, reference: WindowTable, options: Options) -> _Examined:
     """Examine a band; what is wrong with it is said with its name."""
     with about("recording", band.name):
-        return _examine(band, heart, options)
+        return _examine(band, reference, options)
 
 
-def _examine(band: Recording, heart: _Heart, options: Options) -> _Examined:
-    reference, clock = heart.windows, no_light_clock()
-    motion = light = oracle = WindowTable(reference.start_s, reference.end_s)
+def _examine(band: Recording, reference: WindowTable, options: Options) -> _Examined:
+    motion = light = WindowTable(reference.start_s, reference.end_s)
     rates = [readings_per_window(rate, band, reference) for rate in band.rates]
     grid = {"window_s": options.window_s, "step_s": options.step_s}
     moved, signals = wrist_motion(band, **grid), wrist_signals(band, **grid)
@@ -188,11 +165,9 @@ def _examine(band: Recording, heart: _Heart, options: Options) -> _Examined:
         notes += _gravity_note(sensor) + _unread_note(band)
         vibration = vibration_label(sensor.fs_hz)
     if signals is not None:
-        ppg, acc, span = signals.ppg, signals.acc, _span(signals)
+        ppg, acc, span = signals.ppg, signals.acc, signals.span
         seen = ppg_windows(ppg, **span)
         light = light.joined(seen)
-        clock = light_clock(ppg, heart.beat_time_s, fs_hz=signals.fs_hz, start_s=signals.start_s)
-        oracle = oracle.joined(oracle_windows(ppg, acc, heart.rate_seen(seen, clock), **span))
         rates += [estimate(ppg, acc, method=method, **span) for method in options.methods]
         notes += _unmeasured_note(seen, moved)
     scored = {
@@ -203,18 +178,7 @@ def _examine(band: Recording, heart: _Heart, options: Options) -> _Examined:
     }
     opinions = _second_opinions(signals, scored, reference)
     _require_overlap(band, reference, [motion, light, *scored.values()])
-    return _Examined(
-        band, motion, light, oracle, signals, clock, scored, opinions, vibration, tuple(notes)
-    )
-
-
-def _span(signals: WristSignals) -> dict[str, Any]:
-    return {
-        "fs_hz": signals.fs_hz,
-        "start_s": signals.start_s,
-        "window_s": signals.window_s,
-        "step_s": signals.step_s,
-    }
+    return _Examined(band, motion, light, signals, scored, opinions, vibration, tuple(notes))
 
 
 def _gravity_note(acc: Waveform) -> list[str]:
@@ -263,30 +227,22 @@ def _second_opinions(
         if method in scored:
             opinions[method] = scored[method]["estimate_bpm"]
         else:
-            rate = estimate(signals.ppg, signals.acc, method=method, **_span(signals))
+            rate = estimate(signals.ppg, signals.acc, method=method, **signals.span)
             found = WindowTable(rate.start_s, rate.end_s, {"hr_bpm": rate.hr_bpm})
             opinions[method] = grid.joined(found)["hr_bpm"]
     return opinions
 
 
-def _doubt(source: str, scored: WindowTable, own: _Examined, causes: CauseTable) -> FloatArray:
-    if own.signals is None:
+def _doubt(
+    source: str, scored: WindowTable, own: _Examined, light: OracleLight | None
+) -> FloatArray:
+    if light is None:
         return np.full(len(scored), np.nan)
-    evidence = causes.windows
-    line = WindowTable(
-        scored.start_s,
-        scored.end_s,
-        {
-            "oracle_snr_db": evidence["estimate_snr_db"],
-            "oracle_snr_cancelled_db": evidence["estimate_snr_db"] - evidence["estimate_lost_db"],
-        },
-    )
-    second_bpm = own.opinions[second_opinion(source)]
     return doubt(
         scored,
         source=source,
-        second_bpm=second_bpm,
-        at_estimate=line,
+        second_bpm=own.opinions[second_opinion(source)],
+        at_estimate=light.at(light.windows.joined(scored)["estimate_bpm"]),
         light=own.light,
         motion=own.motion,
     )
@@ -294,9 +250,9 @@ def _doubt(source: str, scored: WindowTable, own: _Examined, causes: CauseTable)
 
 def _explained(own: _Examined, everyone: Sequence[_Examined], heart: _Heart) -> BandResult:
     """Relate the errors of one band's sources to what happened to its light."""
-    tables, beats_s = [own.motion, own.light, own.oracle], heart.beat_time_s
-    evidence = examine_band(heart.windows, tables, beats_s, own.signals, own.clock)
-    oracle = _where_the_clock_holds(own.oracle, own.clock)
+    beats_s = heart.beat_time_s
+    evidence = examine_band(heart.windows, [own.motion, own.light], beats_s, own.signals)
+    oracle = _where_the_clock_holds(evidence.oracle, evidence.clock)
     sources = []
     for source, scored in own.scored.items():
         others = [
@@ -311,7 +267,7 @@ def _explained(own: _Examined, everyone: Sequence[_Examined], heart: _Heart) -> 
             SourceResult(
                 band=own.recording.name,
                 source=source,
-                windows=scored.with_columns(doubt=_doubt(source, scored, own, causes)),
+                windows=scored.with_columns(doubt=_doubt(source, scored, own, evidence.light)),
                 by_activity=errors_by_activity(scored),
                 dose=_dose(scored, own.motion, heart.step_s),
                 events=event_responses(
@@ -321,7 +277,7 @@ def _explained(own: _Examined, everyone: Sequence[_Examined], heart: _Heart) -> 
                 split=oracle_split(scored, oracle) if own.signals else None,
                 budget=_budget(repaired),
                 untried=repaired.untried if repaired else {},
-                variance=_variance(scored, own, heart),
+                variance=_variance(scored, own, oracle, heart),
             )
         )
     return BandResult(
@@ -359,9 +315,11 @@ def _dose(scored: WindowTable, motion: WindowTable, step_s: float) -> DoseRespon
     )
 
 
-def _variance(scored: WindowTable, own: _Examined, heart: _Heart) -> ErrorVariance | None:
+def _variance(
+    scored: WindowTable, own: _Examined, oracle: WindowTable, heart: _Heart
+) -> ErrorVariance | None:
     error = np.where(scored_windows(scored), np.abs(scored["error_bpm"]), np.nan)
-    features = error_features(own.motion, own.light, own.oracle, heart.trusted_bpm)
+    features = error_features(own.motion, own.light, oracle, heart.trusted_bpm)
     try:
         return error_variance(error, features, scored["activity"], step_s=heart.step_s)
     except InputError:
@@ -378,7 +336,7 @@ def _repaired(
     """Run a source again under every set of repairs; None where none applies."""
     if source in METHODS and signals is not None:
         return light_counterfactuals(
-            heart.windows, signals.ppg, signals.acc, method=source, clock=clock, **_span(signals)
+            heart.windows, signals.ppg, signals.acc, method=source, clock=clock, **signals.span
         )
     if is_device(source):
         rates = scored["estimate_bpm"]

@@ -54,6 +54,7 @@ NOTHING = {
     "harmonic_share": 0.0,
     "others_bpm": 30.0,
     "estimate_snr_db": 0.0,
+    "reference_snr_db": 20.0,
     "estimate_lost_db": 0.0,
     "cancelling_gain_db": 0.0,
 }
@@ -92,6 +93,7 @@ SHOWN = {
         "disagreement_bpm": -24.0,
         "dissenter": "slope",
         "estimate_snr_db": 18.0,
+        "reference_snr_db": 2.0,
         "oracle_snr_db": 2.0,
         "others_bpm": 1.0,
     },
@@ -333,7 +335,8 @@ def test_numbers_have_a_true_minus_and_no_negative_zero(
 @pytest.mark.parametrize("name", sorted(SHOWN))
 def test_sentences_hold_no_hyphen_for_a_minus(name: str) -> None:
     for snr_db, text in ((-0.3, "0 dB"), (-7.0, "−7 dB")):
-        said = attribute_causes(table({**SHOWN[name], "oracle_snr_db": snr_db})).sentence(0)
+        lines = {"oracle_snr_db": snr_db, "reference_snr_db": snr_db}
+        said = attribute_causes(table({**SHOWN[name], **lines})).sentence(0)
         assert not re.search(r"(?<![\w−])-\d", said)
         assert text in said or "dB" not in said
 

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from palpate.conditioning import window_samples, zero_phase
-from palpate.explanation import cadence_distance, oracle_windows
+from palpate.explanation import OracleLight, cadence_distance, oracle_windows
 from palpate.validation import InputError
 
 FS_HZ = 32.0
@@ -150,6 +150,27 @@ def test_cancelling_the_swing_brings_the_pulse_back():
     assert np.median(table["acc_explained_share"]) == pytest.approx(13.0 / 14.04, abs=0.08)
 
 
+def test_two_rates_are_compared_in_one_channel_and_neither_is_favoured():
+    # The swing is in the first channel only and the clearest line of all: both count there.
+    rng = np.random.default_rng(17)
+    acc = np.stack([tone(1.1), tone(2.2), tone(1.1, phase=1.0)], axis=1) + 0.02 * broad(
+        rng, columns=3
+    )
+    ppg = np.stack([3.0 * acc[:, 0], 2.0 * rng.normal(size=19200)], axis=1) + tone(1.7)[:, None]
+    light = OracleLight.of(ppg, acc, fs_hz=FS_HZ)
+    swing_bpm, true_bpm = (np.full(len(light.windows), rate) for rate in (66.0, 102.0))
+    found, other = light.compared(swing_bpm, true_bpm), light.compared(true_bpm, swing_bpm)
+    np.testing.assert_array_equal(found["estimate_snr_db"], other["reference_snr_db"])
+    np.testing.assert_array_equal(found["reference_snr_db"], other["estimate_snr_db"])
+    first = [measure(ppg[:, 0], acc, rate_bpm=rate_bpm) for rate_bpm in (66.0, 102.0)]
+    np.testing.assert_allclose(found["estimate_snr_db"], first[0]["oracle_snr_db"])
+    np.testing.assert_allclose(found["reference_snr_db"], first[1]["oracle_snr_db"])
+    gain_db = first[1]["oracle_snr_cancelled_db"] - first[1]["oracle_snr_db"]
+    np.testing.assert_allclose(found["cancelling_gain_db"], gain_db)
+    assert gain_db.min() > 6.0
+    assert found["estimate_lost_db"].min() > 6.0
+
+
 # Invariances, gaps and bad input ------------------------------------------------------------
 
 
@@ -222,7 +243,7 @@ def test_without_accelerometer_its_columns_are_undefined():
 def test_working_in_portions_changes_nothing(monkeypatch):
     ppg, acc = session(np.random.default_rng(15))
     at_once = measure(ppg, acc)
-    monkeypatch.setattr("palpate.explanation.oracle.WINDOWS_AT_ONCE", 7)
+    monkeypatch.setattr("palpate.explanation.line_spectra.WINDOWS_AT_ONCE", 7)
     in_portions = measure(ppg, acc)
     for name in at_once:
         np.testing.assert_allclose(in_portions[name], at_once[name], rtol=1e-9, atol=1e-9)

@@ -8,8 +8,13 @@ from palpate.explanation.attribution import (
 )
 from palpate.explanation.causes import CAUSES, Cause, CauseTable, attribute_causes
 from palpate.explanation.evidence import band_evidence, light_level, source_evidence
-from palpate.explanation.light_clock import LightClock, light_clock, no_light_clock
-from palpate.explanation.oracle import CadenceDistance, cadence_distance, oracle_windows
+from palpate.explanation.light_clock import LightClock, light_clock
+from palpate.explanation.oracle import (
+    CadenceDistance,
+    OracleLight,
+    cadence_distance,
+    oracle_windows,
+)
 from palpate.explanation.oracle_split import OracleSplit, oracle_split
 
 __all__ = [
@@ -19,6 +24,7 @@ __all__ = [
     "Cause",
     "CauseTable",
     "LightClock",
+    "OracleLight",
     "OracleSplit",
     "WristSignals",
     "attribute_causes",
@@ -28,7 +34,6 @@ __all__ = [
     "examine_band",
     "light_clock",
     "light_level",
-    "no_light_clock",
     "oracle_split",
     "oracle_windows",
     "source_evidence",

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from palpate.conditioning import window_samples
+from palpate.evaluation.scoring import trusted_rate
 from palpate.explanation.causes import CauseTable, attribute_causes
 from palpate.explanation.evidence import band_evidence, light_level, source_evidence
 from palpate.explanation.light_clock import LightClock, light_clock, no_light_clock
-from palpate.explanation.oracle import oracle_windows
+from palpate.explanation.oracle import OracleLight
 from palpate.signals import FloatArray, WindowTable
 
 
@@ -33,14 +33,31 @@ class WristSignals:
     window_s: float
     step_s: float
 
+    @property
+    def span(self) -> dict[str, float]:
+        """The keyword arguments of whatever measures these windows."""
+        return {
+            "fs_hz": self.fs_hz,
+            "start_s": self.start_s,
+            "window_s": self.window_s,
+            "step_s": self.step_s,
+        }
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BandEvidence:
-    """What happened to a band's light on the session's grid, and how far its clock is off."""
+    """What happened to a band's light on the session's grid, and how far its clock is off.
+
+    ``oracle`` is what `oracle_windows` finds at the reference's rate, on the grid too, without
+    columns where there is no light. ``light`` can be asked about any other rate; ``true_bpm`` is
+    the reference's in its windows.
+    """
 
     windows: WindowTable
+    oracle: WindowTable
     clock: LightClock
-    signals: WristSignals | None
+    light: OracleLight | None
+    true_bpm: FloatArray
 
 
 def examine_band(
@@ -48,36 +65,43 @@ def examine_band(
     tables: Sequence[WindowTable],
     beat_time_s: FloatArray,
     signals: WristSignals | None,
-    clock: LightClock | None = None,
 ) -> BandEvidence:
     """Gather what speaks for the causes of any source of one band.
 
     Parameters
     ----------
     grid
-        The session's windows.
+        The session's windows with the reference's ``hr_bpm`` and ``trusted``.
     tables
-        The band's motion, light and oracle tables, on any part of the grid.
+        The band's motion and light tables, on any part of the grid.
     beat_time_s
         The reference's beats in session seconds.
     signals
         The band's light and acceleration; None where it gives a heart rate only.
-    clock
-        As from ``light_clock``; asked of the light if left out.
     """
+    oracle = WindowTable(grid.start_s, grid.end_s)
     if signals is None:
         clock = no_light_clock()
-        return BandEvidence(band_evidence(grid, tables, clock), clock, None)
-    level = light_level(
-        signals.ppg,
-        fs_hz=signals.fs_hz,
-        start_s=signals.start_s,
-        window_s=signals.window_s,
-        step_s=signals.step_s,
+        return BandEvidence(band_evidence(grid, tables, clock), oracle, clock, None, np.empty(0))
+    ppg, span = signals.ppg, signals.span
+    clock = light_clock(ppg, beat_time_s, fs_hz=signals.fs_hz, start_s=signals.start_s)
+    light = OracleLight.of(ppg, signals.acc, **span)
+    true_bpm = _rate_seen(light.windows, grid, clock)
+    oracle = oracle.joined(light.at(true_bpm))
+    evidence = band_evidence(grid, [*tables, oracle, light_level(ppg, **span)], clock)
+    return BandEvidence(evidence, oracle, clock, light, true_bpm)
+
+
+def _rate_seen(seen: WindowTable, grid: WindowTable, clock: LightClock) -> FloatArray:
+    """Return the trusted rate for each window of some light; NaN where there is none.
+
+    It is the rate at the time that the light shows, where its stated time is surely wrong.
+    """
+    middle_s, trusted_bpm = seen.middle_s, trusted_rate(grid)
+    right_bpm = np.interp(
+        clock.right_s(middle_s), grid.middle_s, trusted_bpm, left=np.nan, right=np.nan
     )
-    if clock is None:
-        clock = light_clock(signals.ppg, beat_time_s, fs_hz=signals.fs_hz, start_s=signals.start_s)
-    return BandEvidence(band_evidence(grid, [*tables, level], clock), clock, signals)
+    return np.where(clock.surely_off(middle_s), right_bpm, trusted_rate(seen.joined(grid)))
 
 
 def causes_of(
@@ -101,35 +125,11 @@ def causes_of(
     others_bpm
         Estimates of the session's other sources on the same grid.
     """
+    lines = None
+    if band.light is not None:
+        estimate_bpm = band.light.windows.joined(scored)["estimate_bpm"]
+        lines = band.light.compared(estimate_bpm, band.true_bpm)
     evidence = source_evidence(
-        scored,
-        band.windows,
-        reference,
-        beat_time_s,
-        at_estimate=_at_estimate(scored, band.signals),
-        others_bpm=others_bpm,
+        scored, band.windows, reference, beat_time_s, lines=lines, others_bpm=others_bpm
     )
     return attribute_causes(evidence)
-
-
-def _at_estimate(scored: WindowTable, signals: WristSignals | None) -> WindowTable | None:
-    """Return what the light carries at the source's estimates instead of the reference."""
-    if signals is None:
-        return None
-    span = {"fs_hz": signals.fs_hz, "window_s": signals.window_s, "step_s": signals.step_s}
-    own = _grid(signals).joined(
-        WindowTable(scored.start_s, scored.end_s, {"bpm": scored["estimate_bpm"]})
-    )
-    return oracle_windows(signals.ppg, signals.acc, own["bpm"], start_s=signals.start_s, **span)
-
-
-def _grid(signals: WristSignals) -> WindowTable:
-    """Return the windows that the signals fill, without columns."""
-    first, _ = window_samples(
-        signals.ppg.shape[0],
-        fs_hz=signals.fs_hz,
-        window_s=signals.window_s,
-        step_s=signals.step_s,
-    )
-    starts = signals.start_s + signals.step_s * np.arange(first.size, dtype=np.float64)
-    return WindowTable(starts, starts + signals.window_s)

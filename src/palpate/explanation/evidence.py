@@ -38,10 +38,10 @@ held_from_bpm         the reference when it stopped
 held_carried_share    share of that time for which the light carried the pulse (``oracle_split``)
 held_prominence_db    mean of ``oracle_prominence_db`` over that time
 cadence_bpm, ..._multiple  distance of the estimate from the nearest multiple of cadence
-estimate_snr_db, estimate_lost_db  the line at the estimate, and what of it goes when what
-                      the accelerometer predicts is taken out of the light
-cancelling_gain_db    what the true rate gains when that is taken out; 0 where it is under
-                      `LEAST_EXPLAINED` of the light
+estimate_snr_db, reference_snr_db  the lines at the estimate and at the true rate in one
+                      channel, that in which either stands out most (``OracleLight.compared``)
+estimate_lost_db, cancelling_gain_db  what the first loses there and the second gains when
+                      what the accelerometer predicts is taken out of the light
 harmonic_share        share of half a minute's windows outside tolerance whose estimates are
                       near half or double the reference
 others_bpm            median distance of the other sources from this estimate
@@ -82,7 +82,6 @@ NEIGHBOURHOOD_S = 60.0
 """A delay belongs to a device's way of working, not to one window (own choice)."""
 WORST_RATIO = 2.0
 """Errors count up to this many tolerances, so that stretches on a wrong rate do not rule."""
-LEAST_EXPLAINED = 0.1
 CLEAR_DB = 12.0
 """A motion line as strong as the pulse leaves it 10 dB over the rest; above, nothing rivals it."""
 MEMORY_S = 10.0
@@ -165,7 +164,7 @@ def source_evidence(
     reference: WindowTable,
     beat_time_s: FloatArray,
     *,
-    at_estimate: WindowTable | None = None,
+    lines: WindowTable | None = None,
     others_bpm: Sequence[FloatArray] = (),
 ) -> WindowTable:
     """Put together everything that the causes of one source's errors are judged by.
@@ -180,9 +179,9 @@ def source_evidence(
         The reference's windows as from ``beat_reference``.
     beat_time_s
         Its beats in session seconds.
-    at_estimate
-        ``oracle_windows`` at this source's estimates instead of the reference; None where
-        there is no light.
+    lines
+        This source's estimates held against the reference, as from ``OracleLight.compared``;
+        None where there is no light.
     others_bpm
         Estimates of every other source on the same grid.
     """
@@ -190,34 +189,22 @@ def source_evidence(
     evidence = evidence.with_columns(
         **{name: reference[name] for name in reference if name not in evidence}
     )
-    evidence = _remembered(evidence.with_columns(cancelling_gain_db=_cancelling_gain(evidence)))
+    evidence = _remembered(evidence)
     evidence = evidence.with_columns(**_timing(evidence, beat_time_s))
     evidence = evidence.with_columns(**_standing(evidence))
     estimate = evidence["estimate_bpm"]
-    nothing = np.full(len(evidence), np.nan)
     nearest = cadence_distance(
         estimate, _column(evidence, "cadence_per_min"), multiples=CADENCE_MULTIPLES
     )
     columns = {
         "cadence_bpm": nearest.distance_bpm,
         "cadence_multiple": nearest.multiple,
-        "estimate_snr_db": nothing,
-        "estimate_lost_db": nothing,
         "harmonic_share": _harmonic_share(evidence),
         "others_bpm": _others(estimate, others_bpm),
         "reference_jump_bpm": _jump(evidence),
     }
-    if at_estimate is not None:
-        line = WindowTable(evidence.start_s, evidence.end_s).joined(at_estimate)
-        columns["estimate_snr_db"] = line["oracle_snr_db"]
-        columns["estimate_lost_db"] = line["oracle_snr_db"] - line["oracle_snr_cancelled_db"]
-    return evidence.with_columns(**columns)
-
-
-def _cancelling_gain(evidence: WindowTable) -> FloatArray:
-    gain_db = _column(evidence, "oracle_snr_cancelled_db") - _column(evidence, "oracle_snr_db")
-    little = _column(evidence, "acc_explained_share") < LEAST_EXPLAINED
-    return np.where(little, 0.0, gain_db)
+    evidence = evidence.with_columns(**columns)
+    return evidence if lines is None else evidence.joined(lines)
 
 
 def _column(table: WindowTable, name: str) -> FloatArray:

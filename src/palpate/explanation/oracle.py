@@ -47,52 +47,30 @@ Measures per window
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
 from palpate.conditioning import (
     STEP_S,
     WINDOW_S,
     bridge_gaps,
-    power_spectra,
     resample,
     window_samples,
     windowed,
     zero_phase,
 )
 from palpate.conditioning.statistics import MAX_MISSING_SHARE, ratio, window_means
-from palpate.signals import BoolArray, FloatArray, IntArray, WindowTable
+from palpate.explanation.line_spectra import HIGH_HZ, LOW_HZ, LineSpectra
+from palpate.explanation.motion_in_light import unpredicted
+from palpate.signals import FloatArray, IntArray, WindowTable
 from palpate.validation import InputError, checked_columns, checked_rate, checked_signal
 
 ORACLE_FS_HZ = 16.0
-LOW_HZ, HIGH_HZ = 0.5, 5.0
-HARMONICS = (2, 3)
-CANDIDATE_BPM = np.arange(30.0, 231.0)
-"""The rates that the toolkit reads."""
-LINE_HALF_WIDTH, LOBE_HALF_WIDTH = 1.5, 2.0
-"""In units of 1 / T: where a steady or slowly drifting line has its power, and where the
-main lobe of a Hann taper ends, so that the line does not count as its own noise."""
-NEAR_HALF_WIDTH, FLANK_HZ = 1.0, 0.75
-SPECTRUM_PADDING = 4
-ROUNDING = 1e-9
-MEDIAN_OF_EXPONENTIAL = float(np.log(2.0))
-"""Median over mean of a noise spectrum's bins, which are exponentially distributed."""
-
-TAPS = (-1, 0, 1)
-DELAYS = (-6, -3, 0, 3, 6)
-"""Samples at ``ORACLE_FS_HZ``: taps of 62.5 ms around delays up to 0.375 s."""
-FOLDS = 4
-RIDGE = 0.01
-"""Share of the mean energy per tap: keeps axes without motion from being inverted."""
-WINDOWS_AT_ONCE = 256
 CHANNEL_WINDOWS = 31
 """68 s at the default grid: longer than chance, shorter than a lost contact (own choice)."""
-MOTION_MEASURES = (
-    "acc_explained_share", "acc_lag_s", "oracle_snr_cancelled_db", "oracle_chance",
-)  # fmt: skip
+LEAST_EXPLAINED = 0.1
 CADENCE_MULTIPLES = (0.5, 1.0, 2.0)
 """Where gross errors gather: half the cadence, the cadence, the step rate."""
 
@@ -127,43 +105,135 @@ def oracle_windows(
     InputError
         If ``hr_bpm`` has not one value per window, or ``acc`` not one row per sample.
     """
-    fs_hz = checked_rate(fs_hz)
-    ppg = checked_columns(ppg, "ppg")
-    acc = np.empty((ppg.shape[0], 0)) if acc is None else checked_columns(acc, "acc")
-    if acc.shape[0] != ppg.shape[0]:
-        raise InputError(
-            f"acc has {acc.shape[0]} samples and ppg has {ppg.shape[0]}; both must share one "
-            "time base"
+    light = OracleLight.of(ppg, acc, fs_hz=fs_hz, start_s=start_s, window_s=window_s, step_s=step_s)
+    return light.at(hr_bpm)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OracleLight:
+    """A band's light, taken apart once so that it can be asked about any heart rate.
+
+    ``windows`` has no columns. ``spectra`` are of the light; ``left`` of what the accelerometer
+    does not predict of it, or of the light itself where there is none. The share that it
+    predicts and its delay are ``(n_windows, channels)``, NaN where it is missing.
+    """
+
+    windows: WindowTable
+    spectra: LineSpectra
+    left: LineSpectra
+    acc_explained_share: FloatArray
+    acc_lag_s: FloatArray
+
+    @classmethod
+    def of(
+        cls,
+        ppg: FloatArray,
+        acc: FloatArray | None,
+        *,
+        fs_hz: float,
+        start_s: float = 0.0,
+        window_s: float = WINDOW_S,
+        step_s: float = STEP_S,
+    ) -> OracleLight:
+        """Take light and motion apart; the arguments are those of `oracle_windows`."""
+        fs_hz = checked_rate(fs_hz)
+        ppg = checked_columns(ppg, "ppg")
+        acc = np.empty((ppg.shape[0], 0)) if acc is None else checked_columns(acc, "acc")
+        if acc.shape[0] != ppg.shape[0]:
+            raise InputError(
+                f"acc has {acc.shape[0]} samples and ppg has {ppg.shape[0]}; both must share one "
+                "time base"
+            )
+        first, width = window_samples(ppg.shape[0], fs_hz=fs_hz, window_s=window_s, step_s=step_s)
+        starts = start_s + step_s * np.arange(first.size, dtype=np.float64)
+        light, motion = _in_band(ppg, fs_hz), _in_band(acc, fs_hz)
+        slow_width = int(width * ORACLE_FS_HZ / fs_hz)
+        slow_first = np.round(first * ORACLE_FS_HZ / fs_hz).astype(np.intp)
+        slow_first = np.clip(slow_first, 0, max(light.shape[0] - slow_width, 0))
+        seen = windowed(light, slow_first, slow_width)
+        lost = window_means(~np.isfinite(ppg), first, width) > MAX_MISSING_SHARE
+        seen = np.where(lost[:, np.newaxis], np.nan, seen)
+        spectra = left = LineSpectra.of(seen, fs_hz=ORACLE_FS_HZ)
+        share = lag_s = np.full(lost.shape, np.nan)
+        if motion.shape[1] > 0:
+            residual, delay = unpredicted(seen, motion, slow_first)
+            left = LineSpectra.of(residual, fs_hz=ORACLE_FS_HZ)
+            judged = seen[:, : residual.shape[1]]
+            kept = ratio((residual**2).sum(axis=1), (judged**2).sum(axis=1))
+            share, lag_s = np.clip(1.0 - kept, 0.0, 1.0), delay / ORACLE_FS_HZ
+            unmeasured = window_means(np.asarray(~np.isfinite(acc).all(axis=1)), first, width)
+            share[lost] = lag_s[lost] = np.nan
+            share[unmeasured > MAX_MISSING_SHARE] = lag_s[unmeasured > MAX_MISSING_SHARE] = np.nan
+        return cls(WindowTable(starts, starts + window_s), spectra, left, share, lag_s)
+
+    def at(self, hr_bpm: FloatArray) -> WindowTable:
+        """Measure the light at one rate per window; the columns are those of the module.
+
+        Raises
+        ------
+        InputError
+            If there is not one rate per window.
+        """
+        hr_bpm = checked_signal(hr_bpm, "hr_bpm")
+        if hr_bpm.size != len(self.windows):
+            raise InputError(
+                f"hr_bpm has {hr_bpm.size} values for {len(self.windows)} windows; give one per "
+                "window"
+            )
+        channel = _steady_best(self.spectra.snr_db(hr_bpm))
+        own = self._in_channel(channel)
+        measures = {
+            "oracle_snr_db": own.spectra.snr_db(hr_bpm),
+            "oracle_prominence_db": own.spectra.prominence_db(hr_bpm),
+            "acc_explained_share": own.acc_explained_share,
+            "acc_lag_s": own.acc_lag_s,
+            "oracle_snr_cancelled_db": own._cancelled_snr_db(hr_bpm),
+            "oracle_chance": own.left.chance(hr_bpm),
+        }
+        columns = {name: values[:, 0] for name, values in measures.items()}
+        return self.windows.with_columns(**columns, oracle_channel=channel)
+
+    def compared(self, estimate_bpm: FloatArray, reference_bpm: FloatArray) -> WindowTable:
+        """Hold the lines at two rates per window ``(n_windows,)`` against each other.
+
+        Both in one channel: the one in which the clearer of the two stands out most, in the
+        median over `CHANNEL_WINDOWS`, so that neither is favoured.
+
+        Returns
+        -------
+        WindowTable
+            ``estimate_snr_db`` and ``reference_snr_db`` are the lines; ``estimate_lost_db`` is
+            what the first loses and ``cancelling_gain_db`` what the second gains when what the
+            accelerometer predicts is taken out. The gain is 0 where that is under
+            `LEAST_EXPLAINED` of the light.
+        """
+        rates = estimate_bpm, reference_bpm
+        clearer_db = np.fmax(*(self.spectra.snr_db(rate) for rate in rates))
+        own = self._in_channel(_steady_best(clearer_db))
+        estimate_db, reference_db = (own.spectra.snr_db(rate)[:, 0] for rate in rates)
+        estimate_left_db, reference_left_db = (own._cancelled_snr_db(rate)[:, 0] for rate in rates)
+        little = own.acc_explained_share[:, 0] < LEAST_EXPLAINED
+        return self.windows.with_columns(
+            estimate_snr_db=estimate_db,
+            reference_snr_db=reference_db,
+            estimate_lost_db=estimate_db - estimate_left_db,
+            cancelling_gain_db=np.where(little, 0.0, reference_left_db - reference_db),
         )
-    first, width = window_samples(ppg.shape[0], fs_hz=fs_hz, window_s=window_s, step_s=step_s)
-    hr_bpm = checked_signal(hr_bpm, "hr_bpm")
-    if hr_bpm.size != first.size:
-        raise InputError(
-            f"hr_bpm has {hr_bpm.size} values for {first.size} windows of {window_s:g} s every "
-            f"{step_s:g} s; give one per window"
+
+    def _in_channel(self, channel: IntArray) -> OracleLight:
+        """Return the light of one channel per window ``(n_windows,)``."""
+        column = channel[:, np.newaxis]
+        return replace(
+            self,
+            spectra=self.spectra.of_channel(channel),
+            left=self.left.of_channel(channel),
+            acc_explained_share=np.take_along_axis(self.acc_explained_share, column, axis=1),
+            acc_lag_s=np.take_along_axis(self.acc_lag_s, column, axis=1),
         )
-    light, motion = _in_band(ppg, fs_hz), _in_band(acc, fs_hz)
-    slow_width = int(width * ORACLE_FS_HZ / fs_hz)
-    slow_first = np.round(first * ORACLE_FS_HZ / fs_hz).astype(np.intp)
-    slow_first = np.clip(slow_first, 0, max(light.shape[0] - slow_width, 0))
-    ppg_lost = window_means(~np.isfinite(ppg), first, width) > MAX_MISSING_SHARE
-    acc_share = window_means(np.asarray(~np.isfinite(acc).all(axis=1)), first, width)
-    snr_db, prominence_db = _lines_of_all(light, hr_bpm, slow_first, slow_width)
-    snr_db[ppg_lost] = prominence_db[ppg_lost] = np.nan
-    channel = _steady_best(snr_db)
-    rows = np.arange(first.size)
-    own = light[slow_first[:, np.newaxis] + np.arange(slow_width), channel[:, np.newaxis]]
-    with_motion = _motion_measures_of_all(own, motion, slow_first, hr_bpm)
-    with_motion[:, ppg_lost[rows, channel]] = np.nan
-    with_motion[:-1, acc_share > MAX_MISSING_SHARE] = np.nan
-    columns: dict[str, NDArray[np.generic]] = {
-        "oracle_snr_db": snr_db[rows, channel],
-        "oracle_prominence_db": prominence_db[rows, channel],
-        **dict(zip(MOTION_MEASURES, with_motion, strict=True)),
-        "oracle_channel": channel,
-    }
-    starts = start_s + step_s * np.arange(first.size, dtype=np.float64)
-    return WindowTable(starts, starts + window_s, columns)
+
+    def _cancelled_snr_db(self, hr_bpm: FloatArray) -> FloatArray:
+        snr_db = self.left.snr_db(hr_bpm)
+        return np.where(np.isnan(self.acc_explained_share), np.nan, snr_db)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -199,163 +269,8 @@ def _in_band(values: FloatArray, fs_hz: float) -> FloatArray:
     return zero_phase(slow, fs_hz=ORACLE_FS_HZ, low_hz=LOW_HZ, high_hz=HIGH_HZ)
 
 
-def _portions(n_windows: int) -> list[slice]:
-    return [slice(i, i + WINDOWS_AT_ONCE) for i in range(0, n_windows or 1, WINDOWS_AT_ONCE)]
-
-
-def _lines_of_all(
-    light: FloatArray, hr_bpm: FloatArray, first: IntArray, width: int
-) -> tuple[FloatArray, FloatArray]:
-    """Return SNR and prominence in dB, each ``(n_windows, channels)``."""
-    parts = [
-        _line_measures(*_band_power(windowed(light, first[p], width)), hr_bpm[p])
-        for p in _portions(first.size)
-    ]
-    snr_db, prominence_db = zip(*parts, strict=True)
-    return np.concatenate(snr_db), np.concatenate(prominence_db)
-
-
-def _motion_measures_of_all(
-    light: FloatArray, motion: FloatArray, first: IntArray, hr_bpm: FloatArray
-) -> FloatArray:
-    """Return the ``MOTION_MEASURES`` of ``light (n_windows, width)``, one per row."""
-    parts = [_motion_measures(light[p], motion, first[p], hr_bpm[p]) for p in _portions(first.size)]
-    return np.concatenate(parts, axis=1)
-
-
 def _steady_best(snr_db: FloatArray) -> IntArray:
     """Return the channel with the highest median over neighbouring windows, ``(n_windows,)``."""
     known = np.where(np.isnan(snr_db), -np.inf, snr_db)
     steady = ndimage.median_filter(known, (CHANNEL_WINDOWS, 1), mode="nearest")
     return np.asarray(np.argmax(steady, axis=1), dtype=np.intp)
-
-
-def _motion_measures(
-    light: FloatArray, motion: FloatArray, first: IntArray, hr_bpm: FloatArray
-) -> FloatArray:
-    """Return the ``MOTION_MEASURES`` of ``light (n_windows, width)``, one per row."""
-    unknown = np.full((len(MOTION_MEASURES), first.size), np.nan)
-    if first.size == 0:
-        return unknown
-    if motion.shape[1] == 0:
-        unknown[-1] = _chance(*_band_power(light[:, :, np.newaxis]), hr_bpm)
-        return unknown
-    residual, delay = _unpredicted(light, motion, first)
-    judged = light[:, : residual.shape[1]]
-    kept = ratio((residual**2).sum(axis=1), (judged**2).sum(axis=1))
-    spectra = _band_power(residual[:, :, np.newaxis])
-    snr_db, _ = _line_measures(*spectra, hr_bpm)
-    share = np.clip(1.0 - kept, 0.0, 1.0)
-    return np.stack([share, delay / ORACLE_FS_HZ, snr_db[:, 0], _chance(*spectra, hr_bpm)])
-
-
-def _band_power(windows: FloatArray) -> tuple[FloatArray, FloatArray, float]:
-    """Return frequencies ``(f,)``, power ``(n_windows, f, channels)`` and 1 / T, all in band."""
-    width = windows.shape[1]
-    freq_hz, power = power_spectra(windows, fs_hz=ORACLE_FS_HZ, nfft=SPECTRUM_PADDING * width)
-    band = (freq_hz >= LOW_HZ) & (freq_hz <= HIGH_HZ)
-    return freq_hz[band], power[:, band], ORACLE_FS_HZ / width
-
-
-def _chance(
-    freq_hz: FloatArray, power: FloatArray, resolution_hz: float, hr_bpm: FloatArray
-) -> FloatArray:
-    """Return the share of candidate rates with the true rate's power or more, ``(n_windows,)``."""
-    reach_hz = NEAR_HALF_WIDTH * resolution_hz
-    near = np.abs(freq_hz - CANDIDATE_BPM[:, np.newaxis] / 60.0) <= reach_hz
-    everywhere = power[..., 0] @ (near / near.sum(axis=1, keepdims=True)).T
-    there = _mean_where(power, np.abs(freq_hz - hr_bpm[:, np.newaxis] / 60.0) <= reach_hz)
-    share = (everywhere >= (1.0 - ROUNDING) * there).mean(axis=1)
-    return np.where(np.isnan(there[:, 0]), np.nan, share)
-
-
-def _line_measures(
-    freq_hz: FloatArray, power: FloatArray, resolution_hz: float, hr_bpm: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return SNR and prominence in dB, each ``(n_windows, channels)``."""
-    rate_hz = hr_bpm[:, np.newaxis] / 60.0
-    away_hz = np.abs(freq_hz - rate_hz)
-    rest = np.all(
-        [np.abs(freq_hz - h * rate_hz) > LOBE_HALF_WIDTH * resolution_hz for h in (1, *HARMONICS)],
-        axis=0,
-    )
-    line = _mean_where(power, away_hz <= LINE_HALF_WIDTH * resolution_hz)
-    snr = ratio(line, _mean_where(power, rest))
-    flank = (away_hz > 2.0 * NEAR_HALF_WIDTH * resolution_hz) & (away_hz <= FLANK_HZ)
-    floor = _median_where(power, flank) / MEDIAN_OF_EXPONENTIAL
-    prominence = ratio(_mean_where(power, away_hz <= NEAR_HALF_WIDTH * resolution_hz), floor)
-    undefined = np.isnan(hr_bpm)[:, np.newaxis]
-    with np.errstate(divide="ignore"):
-        return (
-            np.where(undefined, np.nan, 10.0 * np.log10(snr)),
-            np.where(undefined, np.nan, 10.0 * np.log10(prominence)),
-        )
-
-
-def _mean_where(power: FloatArray, mask: BoolArray) -> FloatArray:
-    count = mask.sum(axis=1).astype(np.float64)[:, np.newaxis]
-    return ratio(np.einsum("wfc,wf->wc", power, mask.astype(np.float64)), count)
-
-
-def _median_where(power: FloatArray, mask: BoolArray) -> FloatArray:
-    """Return the median of the masked bins, ``(n_windows, channels)``; NaN without any."""
-    ordered = np.sort(np.where(mask[:, :, np.newaxis], power, np.inf), axis=1)
-    count = mask.sum(axis=1)
-    rows = np.arange(count.size)
-    middle = 0.5 * (ordered[rows, np.maximum(count - 1, 0) // 2] + ordered[rows, count // 2])
-    return np.asarray(np.where(count[:, np.newaxis] > 0, middle, np.nan))
-
-
-def _unpredicted(
-    light: FloatArray, motion: FloatArray, first: IntArray
-) -> tuple[FloatArray, IntArray]:
-    """Return what of ``light (n_windows, width)`` motion does not predict, and the delay used.
-
-    The residual ``(n_windows, FOLDS * (width // FOLDS))`` is that of each quarter under the
-    response fitted to the other three; the delay (in samples) is the one that fits the
-    whole window best.
-    """
-    n, fold = light.shape[0], light.shape[1] // FOLDS
-    target = light[:, : FOLDS * fold].reshape(n, FOLDS, fold, 1)
-    inputs = [x.reshape(n, FOLDS, fold, -1) for x in _delayed(motion, first, FOLDS * fold)]
-    gram = np.stack([np.swapaxes(x, 2, 3) @ x for x in inputs])
-    cross = np.stack([np.swapaxes(x, 2, 3) @ target for x in inputs])
-    whole = cross.sum(axis=2)
-    explained = (whole * _fit(gram.sum(axis=2), whole)).sum(axis=(2, 3))
-    best = explained.argmax(axis=0)
-    rows = np.arange(n)
-    gram, cross = gram[best, rows], cross[best, rows]
-    response = _fit(
-        gram.sum(axis=1, keepdims=True) - gram, cross.sum(axis=1, keepdims=True) - cross
-    )
-    chosen = np.empty_like(inputs[0])
-    for number, x in enumerate(inputs):
-        chosen[best == number] = x[best == number]
-    residual = np.asarray((target - chosen @ response).reshape(n, FOLDS * fold))
-    return residual, np.asarray(DELAYS, dtype=np.intp)[best]
-
-
-def _delayed(motion: FloatArray, first: IntArray, width: int) -> list[FloatArray]:
-    """Return per delay ``(n_windows, width, taps * axes)``: the motion ``delay + tap`` earlier.
-
-    Beyond the record's ends its first and last sample stand in.
-    """
-    reach = max(DELAYS) + max(TAPS)
-    start, length = first[0], first[-1] - first[0] + width
-    around = np.arange(start - reach, start + length + reach)
-    span = motion[np.clip(around, 0, motion.shape[0] - 1)]
-    index = (first - start)[:, np.newaxis] + np.arange(width)
-    windows = []
-    for delay in DELAYS:
-        lags = [reach - delay - tap for tap in TAPS]
-        columns = np.concatenate([span[lag : lag + length] for lag in lags], axis=1)
-        windows.append(np.take(columns, index, axis=0))
-    return windows
-
-
-def _fit(gram: FloatArray, cross: FloatArray) -> FloatArray:
-    """Solve the ridge-stabilised normal equations; 0 where there is no motion."""
-    size = gram.shape[-1]
-    energy = np.trace(gram, axis1=-2, axis2=-1)[..., np.newaxis, np.newaxis] / size
-    ridge = np.where(energy > 0, RIDGE * energy, 1.0)
-    return np.asarray(np.linalg.solve(gram + ridge * np.eye(size), cross))

@@ -122,7 +122,7 @@ def estimate_shown(e: Evidence) -> FloatArray:
     """Score that the light shows the estimate rather than the reference."""
     return all_of(
         rising(e["estimate_snr_db"], 8.0, 12.0),
-        rising(e["estimate_snr_db"] - e["oracle_snr_db"], 1.0, 4.0),
+        rising(e["estimate_snr_db"] - e["reference_snr_db"], 1.0, 4.0),
     )
 
 

@@ -26,10 +26,10 @@ def reference_fault(row: Row) -> str:
     text = f"{_rates(row)}; the two beat detectors share {_percent(row, 'agreement')} of the beats"
     if row.get("dissenter"):
         text += f" and differ by {abs(_number(row, 'disagreement_bpm')):.0f} bpm"
-    if _number(row, "estimate_snr_db") > _number(row, "oracle_snr_db"):
+    if _number(row, "estimate_snr_db") > _number(row, "reference_snr_db"):
         text += (
             f", and the light carries the estimate ({_said(row, 'estimate_snr_db')} dB) "
-            f"rather than the reference ({_said(row, 'oracle_snr_db')} dB)"
+            f"rather than the reference ({_said(row, 'reference_snr_db')} dB)"
         )
     return text
 
