@@ -263,14 +263,14 @@ def best_around(rates_bpm: FloatArray, true_bpm: FloatArray, *, overlapping: int
     error = np.nan_to_num(np.abs(rates_bpm - true_bpm), nan=MISSING_BPM)
     error[:, np.isnan(true_bpm)] = 0.0
     more = error - error[0]
-    mean = _mean_around(more, overlapping)
-    variance = np.maximum(_mean_around(more**2, overlapping) - mean**2, 0.0)
+    mean = _mean_beyond(more, overlapping)
+    variance = np.maximum(_mean_beyond(more**2, overlapping) - mean**2, 0.0)
     independent = (CHANNEL_WINDOWS - 1) / (overlapping + 1)
     surely = mean + np.sqrt(variance / independent) < -SETTLED_BPM
     return np.asarray(np.argmin(np.where(surely, mean, 0.0), axis=0), dtype=np.intp)
 
 
-def _mean_around(values: FloatArray, overlapping: int) -> FloatArray:
+def _mean_beyond(values: FloatArray, overlapping: int) -> FloatArray:
     """Return means ``(k, w)`` over windows around each, without it and those that overlap it."""
     own = 2 * overlapping + 1
     wide, near = (

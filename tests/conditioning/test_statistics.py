@@ -1,12 +1,13 @@
 """Running window statistics against numpy on each window by itself."""
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from palpate.conditioning import window_samples
-from palpate.conditioning.statistics import ratio, window_means
+from palpate.conditioning.statistics import moving_mean, ratio, window_means
 
 
 @given(
@@ -41,3 +42,17 @@ def test_ratio_is_undefined_where_nothing_divides():
     assert found[0] == 0.5
     assert np.isnan(found[1])
     assert ratio(np.array([1.0]), np.array([0.0]), undefined=0.0)[0] == 0.0
+
+
+@pytest.mark.parametrize("count", [1, 3, 8])
+def test_moving_means_equal_nanmean_of_the_neighbours(count):
+    rng = np.random.default_rng(0)
+    values = 1e6 * rng.normal(size=300)
+    values[rng.random(300) < 0.4] = np.nan
+    values[100:120] = np.nan
+    means = moving_mean(values, count)
+    for i, mean in enumerate(means):
+        near = values[max(i - count // 2, 0) : i - count // 2 + count]
+        near = near[np.isfinite(near)]
+        expected = near.mean() if near.size else np.nan
+        np.testing.assert_allclose(mean, expected, atol=1e-6)

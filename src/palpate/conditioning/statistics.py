@@ -1,9 +1,10 @@
-"""Statistics of every window of a long record at a cost that overlap does not multiply."""
+"""Statistics of every window, or of neighbours, at a cost that overlap does not multiply."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from palpate.signals import BoolArray, FloatArray, IntArray
 
@@ -36,6 +37,18 @@ def window_means(values: FloatArray | BoolArray, first: IntArray, width: int) ->
     sums = _window_sums(np.where(finite, values, 0.0), first, width)
     counts = _window_sums(finite, first, width)
     return ratio(sums, counts)
+
+
+def moving_mean(values: FloatArray, count: int) -> FloatArray:
+    """Return the mean of the finite values among ``count`` neighbours of each, ``(n,)``.
+
+    NaN where there is none. Beyond the ends there are none either.
+    """
+    finite = np.isfinite(values)
+    total = ndimage.uniform_filter1d(np.where(finite, values, 0.0), count, mode="constant")
+    known = ndimage.uniform_filter1d(finite.astype(np.float64), count, mode="constant")
+    known[known < 0.5 / count] = 0.0  # running sums leave rounding errors
+    return ratio(total, known)
 
 
 def ratio(

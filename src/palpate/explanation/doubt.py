@@ -37,9 +37,9 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
-from scipy import ndimage, optimize, special, stats
+from scipy import optimize, special, stats
 
-from palpate.conditioning.statistics import ratio
+from palpate.conditioning.statistics import moving_mean
 from palpate.evaluation.agreement import tolerance_bpm
 from palpate.signals import BoolArray, FloatArray, WindowTable
 from palpate.validation import InputError
@@ -144,7 +144,7 @@ def doubt_features(
         motion["burstiness"] if "burstiness" in motion else np.full(len(grid), np.nan),
     )
     depth = windows.count_in(MEMORY_S)
-    return np.column_stack([_mean_around(values, depth) for values in single])
+    return np.column_stack([moving_mean(values, depth) for values in single])
 
 
 def fit_doubt(
@@ -203,15 +203,6 @@ def area_under_roc(outside: BoolArray, score: FloatArray) -> float:
         return float("nan")
     ranks = stats.rankdata(score)[outside].sum()
     return float((ranks - n_outside * (n_outside + 1) / 2.0) / (n_outside * n_inside))
-
-
-def _mean_around(values: FloatArray, depth: int) -> FloatArray:
-    """Return the mean of the known among ``depth`` neighbours; NaN where there is none."""
-    known = np.isfinite(values)
-    sums = ndimage.uniform_filter1d(np.where(known, values, 0.0), depth, mode="constant")
-    counts = ndimage.uniform_filter1d(known.astype(np.float64), depth, mode="constant")
-    counts[counts < 0.5 / depth] = 0.0  # running sums leave rounding errors
-    return ratio(sums, counts)
 
 
 MODELS: Mapping[str, DoubtModel] = MappingProxyType(

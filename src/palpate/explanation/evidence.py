@@ -55,10 +55,10 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy import ndimage
 
 from palpate.conditioning import bridge_gaps, resample, window_samples, windowed, zero_phase
-from palpate.conditioning.statistics import ratio
+from palpate.conditioning.statistics import moving_mean, ratio
+from palpate.evaluation.scoring import UNTRUSTED
 from palpate.explanation.beat_rates import rate_between
 from palpate.explanation.light_clock import LightClock
 from palpate.explanation.oracle import cadence_distance
@@ -231,14 +231,14 @@ def _timing(evidence: WindowTable, beat_time_s: FloatArray) -> dict[str, FloatAr
     off_s = np.nan_to_num(evidence["clock_offset_s"])
     start_s, end_s = evidence.start_s + off_s, evidence.end_s + off_s
     estimate, tolerance = evidence["estimate_bpm"], evidence["tolerance_bpm"]
-    usable = np.where(evidence["status"] == "reference untrusted", np.nan, estimate)
+    trusted = evidence["status"] != UNTRUSTED
     repaired = estimate - rate_between(beat_time_s, start_s, end_s)
     error = np.stack([estimate - rate_between(beat_time_s, start_s - s, end_s - s) for s in LATE_S])
     around = _around(evidence)
-    now = _squared_ratio(repaired + (usable - estimate), tolerance)
-    then = _squared_ratio(error + (usable - estimate), tolerance)
+    now = np.where(trusted, _squared_ratio(repaired, tolerance), np.nan)
+    then = np.where(trusted, _squared_ratio(error, tolerance), np.nan)
     then = np.where(np.isnan(then), now, then)  # what cannot be checked explains nothing
-    cost = np.stack([_moving_mean(row, around) for row in then])
+    cost = np.stack([moving_mean(row, around) for row in then])
     measured = np.isfinite(cost).all(axis=0)
     best = np.argmin(np.where(measured, cost, 0.0), axis=0)
     rows = np.arange(best.size)
@@ -250,7 +250,7 @@ def _timing(evidence: WindowTable, beat_time_s: FloatArray) -> dict[str, FloatAr
         "late_bpm": np.where(known, late, np.nan),
         "held_bpm": _held_bpm(estimate, late),
         "late_gain": np.where(
-            known, 1.0 - ratio(cost[best, rows], _moving_mean(now, around)), np.nan
+            known, 1.0 - ratio(cost[best, rows], moving_mean(now, around)), np.nan
         ),
     }
 
@@ -263,14 +263,6 @@ def _squared_ratio(error_bpm: FloatArray, tolerance_bpm: FloatArray) -> FloatArr
 def _around(windows: WindowTable, span_s: float = NEIGHBOURHOOD_S) -> int:
     """Return how many windows make up a span around one, odd."""
     return 2 * round(span_s / windows.step_s / 2.0) + 1 if len(windows) > 1 else 1
-
-
-def _moving_mean(values: FloatArray, count: int) -> FloatArray:
-    """Return the mean of the finite values among ``count`` neighbours, ``(n,)``."""
-    finite = np.isfinite(values)
-    weight = ndimage.uniform_filter1d(finite.astype(np.float64), count, mode="constant")
-    total = ndimage.uniform_filter1d(np.where(finite, values, 0.0), count, mode="constant")
-    return ratio(total, np.where(weight > 0.5 / count, weight, 0.0))
 
 
 def _held_bpm(estimate: FloatArray, late_bpm: FloatArray) -> FloatArray:
@@ -325,7 +317,7 @@ def _harmonic_share(evidence: WindowTable) -> FloatArray:
     off = np.minimum(np.abs(quotient / 2.0 - 1.0), np.abs(2.0 * quotient - 1.0))
     outside = np.abs(evidence["error_bpm"]) > evidence["tolerance_bpm"]
     locked = np.where(outside, off <= HARMONIC_OFF, np.nan)
-    return _moving_mean(locked, _around(evidence, LOCKED_S))
+    return moving_mean(locked, _around(evidence, LOCKED_S))
 
 
 def _others(estimate: FloatArray, others_bpm: Sequence[FloatArray]) -> FloatArray:
