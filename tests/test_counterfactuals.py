@@ -3,6 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from palpate import counterfactuals
 from palpate.counterfactuals import (
     CHANNEL,
     CLOCK,
@@ -17,6 +18,8 @@ from palpate.counterfactuals import (
 )
 from palpate.explanation.budget import ErrorBudget
 from palpate.explanation.light_clock import LightClock
+from palpate.heartrate import METHODS, estimate
+from palpate.heartrate.preparation import WindowedSignals
 from palpate.signals import FloatArray, WindowTable
 
 FS_HZ = 32.0
@@ -205,6 +208,38 @@ def test_the_clock_of_light_is_mended(body: dict[str, FloatArray]) -> None:
     )
     assert np.nanmedian(found.absolute_error_bpm[NOBODY]) == pytest.approx(5.0, abs=0.5)
     assert shares(found.budget())[CLOCK] > 0.85
+
+
+def test_the_same_light_is_heard_once(
+    body: dict[str, FloatArray], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Both channels and each alone, with and without motion: six lights, one of them known.
+    ppg = np.column_stack([body["pulse"] + body["leak"], body["pulse"] + body["lamp"]])
+    heard = []
+
+    def listening(signals: WindowedSignals) -> tuple[FloatArray, FloatArray]:
+        heard.append(signals.ppg_windows.tobytes())
+        return METHODS["conventional"](signals)
+
+    monkeypatch.setattr(counterfactuals, "METHODS", {"conventional": listening})
+    given = estimate(ppg, body["acc"], fs_hz=FS_HZ, method="conventional").hr_bpm
+    found = [
+        light_counterfactuals(
+            reference(),
+            ppg,
+            body["acc"],
+            method="conventional",
+            fs_hz=FS_HZ,
+            clock=light_says(1.0),
+            estimate_bpm=known_bpm,
+        ).absolute_error_bpm
+        for known_bpm in (None, given)
+    ]
+    assert len(heard) == 6 + 5
+    assert len(set(heard)) == 6
+    assert list(found[0]) == list(found[1])
+    for members, error_bpm in found[0].items():
+        np.testing.assert_array_equal(found[1][members], error_bpm)
 
 
 def test_nearest_peak_by_hand() -> None:

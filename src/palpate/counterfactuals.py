@@ -30,6 +30,7 @@ The reference between windows is interpolated; it is undefined next to an untrus
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -130,6 +131,7 @@ def light_counterfactuals(
     window_s: float = WINDOW_S,
     step_s: float = STEP_S,
     clock: LightClock | None = None,
+    estimate_bpm: FloatArray | None = None,
 ) -> Counterfactuals:
     """Repair what an estimator made of light and motion.
 
@@ -142,6 +144,8 @@ def light_counterfactuals(
         As for ``heartrate.estimate``.
     clock
         What this light says about its clock; None if nobody asked it.
+    estimate_bpm
+        What ``heartrate.estimate`` gives for just this, ``(n_windows,)``; asked if left out.
     """
     checked_choice(method, METHODS, "method")
     grid: dict[str, float] = {"start_s": start_s, "window_s": window_s, "step_s": step_s}
@@ -160,8 +164,8 @@ def light_counterfactuals(
     if prepared.signals.acc.shape[1] > 0 and method not in NEEDS_MOTION:
         repairs.append(MOTION)
     errors = {}
-    for light_repairs in subsets([name for name in repairs if name != CLOCK]):
-        listened = _listened(prepared, method, light_repairs, truth[CLOCK in repairs])
+    heard = _heard(prepared, method, repairs, truth[CLOCK in repairs], estimate_bpm)
+    for light_repairs, listened in heard:
         for clock_repairs in subsets([CLOCK] if CLOCK in repairs else []):
             true_bpm = truth[bool(clock_repairs)]
             members = light_repairs | clock_repairs
@@ -220,29 +224,46 @@ def nearest_peak(spectrum: FloatArray, rate_bpm: FloatArray, true_bpm: FloatArra
     return np.where(known, found, np.nan)
 
 
-def _listened(
-    prepared: Prepared, method: str, repairs: frozenset[str], true_bpm: FloatArray
-) -> _Listened:
-    signals = prepared.signals
+def _heard(
+    prepared: Prepared,
+    method: str,
+    repairs: Sequence[str],
+    true_bpm: FloatArray,
+    estimate_bpm: FloatArray | None,
+) -> Iterator[tuple[frozenset[str], _Listened]]:
+    """Yield what the estimator hears under every set of the repairs that change its light."""
+    signals, answered = prepared.signals, prepared.reason == ""
+    lights = {frozenset[str](): signals}
     if MOTION in repairs:
-        light = cancelled_light(signals)
-        windows = windowed(light, signals.first, signals.width)
-        windows = np.where(signals.usable[:, np.newaxis, :], windows, 0.0)
-        signals = replace(signals, ppg=light, ppg_windows=windows)
-    answered = prepared.reason == ""
-    together = _answers(signals, method, answered)
-    if CHANNEL not in repairs:
-        return together
-    alone = [
-        _answers(_one_channel(signals, column), method, answered & signals.usable[:, column])
-        for column in range(signals.ppg.shape[1])
-    ]
-    rates = np.stack([one.hr_bpm for one in (together, *alone)])
-    spectra = np.stack([one.spectrum for one in (together, *alone)])
-    overlapping = int(np.count_nonzero(prepared.start_s < prepared.end_s[0])) - 1
+        lights[frozenset({MOTION})] = _without_motion(signals)
+    for members, light in lights.items():
+        known_bpm = None if members else estimate_bpm
+        together = _answers(light, method, answered, known_bpm)
+        yield members, together
+        if CHANNEL in repairs:
+            alone = [
+                _answers(_one_channel(light, column), method, answered & light.usable[:, column])
+                for column in range(light.ppg.shape[1])
+            ]
+            overlapping = int(np.count_nonzero(prepared.start_s < prepared.end_s[0])) - 1
+            best = _best_of([together, *alone], true_bpm, overlapping=overlapping)
+            yield members | {CHANNEL}, best
+
+
+def _without_motion(signals: WindowedSignals) -> WindowedSignals:
+    light = cancelled_light(signals)
+    windows = windowed(light, signals.first, signals.width)
+    windows = np.where(signals.usable[:, np.newaxis, :], windows, 0.0)
+    return replace(signals, ppg=light, ppg_windows=windows)
+
+
+def _best_of(choice: Sequence[_Listened], true_bpm: FloatArray, *, overlapping: int) -> _Listened:
+    """Return in each window what serves best around it."""
+    rates = np.stack([one.hr_bpm for one in choice])
     best = best_around(rates, true_bpm, overlapping=overlapping)
     rows = np.arange(true_bpm.size)
-    return replace(together, hr_bpm=rates[best, rows], spectrum=spectra[best, rows])
+    spectra = np.stack([one.spectrum for one in choice])
+    return replace(choice[0], hr_bpm=rates[best, rows], spectrum=spectra[best, rows])
 
 
 def best_around(rates_bpm: FloatArray, true_bpm: FloatArray, *, overlapping: int) -> IntArray:
@@ -280,10 +301,15 @@ def _mean_beyond(values: FloatArray, overlapping: int) -> FloatArray:
     return np.asarray((wide - near) / (CHANNEL_WINDOWS - 1))
 
 
-def _answers(signals: WindowedSignals, method: str, answered: BoolArray) -> _Listened:
+def _answers(
+    signals: WindowedSignals,
+    method: str,
+    answered: BoolArray,
+    known_bpm: FloatArray | None = None,
+) -> _Listened:
     axis = rate_axis(signals)
     spectra = window_spectra(signals.ppg_windows, axis)[:, axis.candidates]
-    hr_bpm, _ = METHODS[method](signals)
+    hr_bpm = METHODS[method](signals)[0] if known_bpm is None else known_bpm
     return _Listened(
         hr_bpm=np.where(answered, hr_bpm, np.nan),
         spectrum=mean_channel_power(power(spectra)),

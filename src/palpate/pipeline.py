@@ -51,6 +51,7 @@ from palpate.ppg import ppg_windows
 from palpate.results import BandResult, Options, SessionResult, SourceResult, is_device
 from palpate.signals import (
     FloatArray,
+    RateSeries,
     Recording,
     Role,
     Session,
@@ -71,6 +72,7 @@ class _Examined:
     motion: WindowTable
     light: WindowTable
     signals: WristSignals | None
+    rates: dict[str, RateSeries]
     scored: dict[str, WindowTable]
     opinions: dict[str, FloatArray]
     vibration: str
@@ -176,9 +178,12 @@ def _examine(band: Recording, reference: WindowTable, options: Options) -> _Exam
         )
         for rate in rates
     }
+    by_source = {rate.source: rate for rate in rates}
     opinions = _second_opinions(signals, scored, reference)
     _require_overlap(band, reference, [motion, light, *scored.values()])
-    return _Examined(band, motion, light, signals, scored, opinions, vibration, tuple(notes))
+    return _Examined(
+        band, motion, light, signals, by_source, scored, opinions, vibration, tuple(notes)
+    )
 
 
 def _gravity_note(acc: Waveform) -> list[str]:
@@ -262,7 +267,7 @@ def _explained(own: _Examined, everyone: Sequence[_Examined], heart: _Heart) -> 
             if table is not scored
         ]
         causes = causes_of(scored, evidence, heart.windows, beats_s, others_bpm=others)
-        repaired = _repaired(source, scored, own.signals, heart, evidence.clock)
+        repaired = _repaired(source, own, heart, evidence.clock)
         sources.append(
             SourceResult(
                 band=own.recording.name,
@@ -327,20 +332,22 @@ def _variance(
 
 
 def _repaired(
-    source: str,
-    scored: WindowTable,
-    signals: WristSignals | None,
-    heart: _Heart,
-    clock: LightClock,
+    source: str, own: _Examined, heart: _Heart, clock: LightClock
 ) -> Counterfactuals | None:
     """Run a source again under every set of repairs; None where none applies."""
+    signals, estimate_bpm = own.signals, own.rates[source].hr_bpm
     if source in METHODS and signals is not None:
         return light_counterfactuals(
-            heart.windows, signals.ppg, signals.acc, method=source, clock=clock, **signals.span
+            heart.windows,
+            signals.ppg,
+            signals.acc,
+            method=source,
+            clock=clock,
+            estimate_bpm=estimate_bpm,
+            **signals.span,
         )
     if is_device(source):
-        rates = scored["estimate_bpm"]
-        return device_counterfactuals(heart.windows, rates, clock, step_s=heart.step_s)
+        return device_counterfactuals(heart.windows, estimate_bpm, clock, step_s=heart.step_s)
     return None
 
 
