@@ -10,9 +10,16 @@ import pytest
 from palpate.conditioning import resample, window_grid
 from palpate.evaluation.scoring import score_windows
 from palpate.grid import readings_per_window, update_note, wrist_motion, wrist_signals
-from palpate.io.heart_rate_series import held_until
 from palpate.motion import motion_windows
-from palpate.signals import FloatArray, RateSeries, Recording, Role, Waveform, WindowTable
+from palpate.signals import (
+    FloatArray,
+    RateSeries,
+    Recording,
+    Role,
+    Waveform,
+    WindowTable,
+    held_until,
+)
 
 LIGHT_HZ = 64.0
 SPAN = {"window_s": 8.0, "step_s": 2.0}

@@ -10,10 +10,9 @@ from palpate.conditioning import resample
 from palpate.evaluation.scoring import scored_windows, trusted_rate
 from palpate.explanation.variance import error_features, error_variance
 from palpate.grid import wrist_signals
-from palpate.io.heart_rate_series import held_until
 from palpate.pipeline import explain_session
 from palpate.results import Options, SessionResult
-from palpate.signals import RateSeries, Recording, Role, Session
+from palpate.signals import RateSeries, Recording, Role, Session, held_until
 from palpate.simulation import simulate_session
 from palpate.validation import InputError
 

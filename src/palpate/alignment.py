@@ -294,7 +294,7 @@ def _described(
     order = np.argsort(at_s, kind="stable")[: np.count_nonzero(np.isfinite(at_s))]
     at_s, hr_bpm = at_s[order], rate.hr_bpm[order]
     reference = None if beat_s is None else rate_of_beats(beat_s)
-    start_s, end_s = _span_s(found)
+    start_s, end_s = found.session_s(np.array(found.recording.span_s)).tolist()
     told = coverage(
         at_s,
         hr_bpm,
@@ -315,12 +315,3 @@ def _described(
         for activity in activities
     }
     return DeviceRate(rate.source, told, latency(*reference, at_s, hr_bpm), by_activity)
-
-
-def _span_s(found: Alignment) -> tuple[float, float]:
-    """Return from when to when a recording ran, in session seconds."""
-    recording = found.recording
-    starts = [w.start_s for w in recording.waveforms] + [r.start_s[0] for r in recording.rates]
-    ends = [w.end_s for w in recording.waveforms] + [r.end_s[-1] for r in recording.rates]
-    start_s, end_s = found.session_s(np.array([min(starts), max(ends)])).tolist()
-    return start_s, end_s

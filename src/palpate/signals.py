@@ -31,6 +31,7 @@ StrArray: TypeAlias = NDArray[np.str_]
 
 WHOLE_SESSION = "all"
 """What tables call the whole session, so no activity may be called so."""
+_HOLD_STEPS = 1.5  # a reading that is missing leaves a gap
 _SAME_START_S = 1e-3  # windows whose starts differ by less are the same window
 
 
@@ -170,6 +171,15 @@ class RateSeries:
         return int(np.count_nonzero(np.isnan(self.hr_bpm)))
 
 
+def held_until(start_s: FloatArray) -> FloatArray:
+    """Return when each reading ``(n,)`` ends: at the next, or 1.5 usual steps later at most."""
+    if start_s.size < 2:
+        return start_s + 1.0
+    steps = np.diff(start_s)
+    usual_s = float(np.median(steps))
+    return np.asarray(start_s + np.minimum(np.append(steps, usual_s), _HOLD_STEPS * usual_s))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class WindowTable:
     """Named columns over a common grid of windows ``[start_s, end_s)``.
@@ -272,6 +282,13 @@ class Recording:
     clock_drift_ppm: float = 0.0
     clock_known: bool = True
     sources: tuple[SourceFile, ...] = ()
+
+    @property
+    def span_s(self) -> tuple[float, float]:
+        """Recording seconds from the first sample or reading to the end of the last."""
+        starts = [w.start_s for w in self.waveforms] + [r.start_s[0] for r in self.rates]
+        ends = [w.end_s for w in self.waveforms] + [r.end_s[-1] for r in self.rates]
+        return float(min(starts)), float(max(ends))
 
     def of_role(self, role: Role) -> tuple[Waveform, ...]:
         """Return the waveforms with this role, in file order."""

@@ -8,7 +8,7 @@ Conventions
 * A reading of 0 or less means that the device had no value.
 * A series whose median no heart has is in another unit, or another column, and is refused.
 * Of several readings at one instant the last counts.
-* A reading holds until the next, but no longer than `HOLD_STEPS` usual steps, so a missing
+* A reading holds until the next, but no longer than 1.5 usual steps, so a missing
   second is bridged and a dropout is not.
 * Time runs forwards; a stamp that goes backwards is refused, except where local time does
   so by law (see `daylight`) and past midnight in a time of day.
@@ -27,11 +27,10 @@ from palpate.io.delimited import open_delimited
 from palpate.io.raw import RawFile, RawSeries, Say, silent
 from palpate.io.sheet import SourceSpec
 from palpate.io.toml_tables import suggestion
-from palpate.signals import FloatArray, RateSeries
+from palpate.signals import FloatArray, RateSeries, held_until
 from palpate.validation import InputError
 
 NO_VALUE = "the device gave no value"
-HOLD_STEPS = 1.5
 LEAST_USUAL_BPM, MOST_USUAL_BPM = 20.0, 300.0  # outside it is another quantity
 NAMES = frozenset(
     {
@@ -109,15 +108,6 @@ def rate_series(series: RawSeries, *, source: str, place: str, shift_s: float = 
         confidence=np.full(hr_bpm.shape, np.nan),
         reason=np.where(valued, "", NO_VALUE) if not valued.all() else np.full(valued.shape, ""),
     )
-
-
-def held_until(start_s: FloatArray) -> FloatArray:
-    """Return when each reading ends: at the next one, or `HOLD_STEPS` usual steps later."""
-    if start_s.size == 1:
-        return start_s + 1.0
-    steps = np.diff(start_s)
-    longest = HOLD_STEPS * float(np.median(steps))
-    return np.asarray(start_s + np.minimum(np.append(steps, np.median(steps)), longest))
 
 
 def _rate_column(raw: RawFile, column: str | None, say: Say) -> int:

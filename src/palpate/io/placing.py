@@ -55,17 +55,9 @@ def seconds_between(early: datetime | None, late: datetime | None) -> float:
     return (late - early).total_seconds()
 
 
-def _span_s(recording: Recording) -> tuple[float, float]:
-    """Return the session seconds between which a recording holds anything."""
-    starts = [w.start_s for w in recording.waveforms] + [r.start_s[0] for r in recording.rates]
-    ends = [w.end_s for w in recording.waveforms] + [r.end_s[-1] for r in recording.rates]
-    start_s, end_s = recording.session_s(np.array([min(starts), max(ends)], dtype=np.float64))
-    return float(start_s), float(end_s)
-
-
 def check_overlap(session: Session, place: str) -> None:
     """Refuse a recording that shares no moment with any other; ``place`` names the sheet."""
-    spans = [_span_s(recording) for recording in session.recordings]
+    spans = [r.session_s(np.array(r.span_s)).tolist() for r in session.recordings]
     for number, (start, end) in enumerate(spans):
         others = spans[:number] + spans[number + 1 :]
         if others and not any(start < b and a < end for a, b in others):
@@ -79,7 +71,7 @@ def check_overlap(session: Session, place: str) -> None:
 
 def check_activities(session: Session, place: str) -> None:
     """Refuse an activity that lies outside of what was recorded."""
-    spans = [_span_s(recording) for recording in session.recordings]
+    spans = [r.session_s(np.array(r.span_s)).tolist() for r in session.recordings]
     start, end = min(s for s, _ in spans), max(e for _, e in spans)
     for activity in session.activities:
         if activity.start_s < start - ACTIVITY_SLACK_S or activity.end_s > end + ACTIVITY_SLACK_S:

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from palpate.conditioning import runs
-from palpate.signals import BoolArray, FloatArray
+from palpate.signals import BoolArray, FloatArray, held_until
 from palpate.timing.heart_rates import regular_rate
 from palpate.validation import InputError, checked_signal, checked_times
 
@@ -27,8 +27,6 @@ MIN_DROPOUT_S = 3.0
 MIN_FROZEN_S = 20.0
 LONG_FROZEN_S = 120.0
 MOVED_BPM = 8.0
-HOLD_STEPS = 1.5
-"""A reading holds until the next, but no longer than this many usual steps."""
 STEPS_BPM = (10.0, 5.0, 2.0, 1.0, 0.5, 0.25, 0.2, 0.1)
 FINEST_STEP_BPM = STEPS_BPM[-1]
 MIN_DISTINCT = 5
@@ -96,7 +94,7 @@ def coverage(
     time_s, hr_bpm = time_s[inside], hr_bpm[inside]
     steps = np.diff(time_s)
     update_s = float(np.median(steps)) if steps.size else float("nan")
-    until_s = _held_until(time_s, update_s, end_s)
+    until_s = np.minimum(held_until(time_s), end_s)
     good = np.isfinite(hr_bpm)
     frozen = _frozen(time_s[good], until_s[good], hr_bpm[good])
     frozen = _while_reference_moves(frozen, reference_time_s, reference_bpm)
@@ -121,14 +119,6 @@ def step_of(values: FloatArray) -> float:
         if np.allclose(distinct / step, np.round(distinct / step), rtol=0.0, atol=1e-6):
             return step
     return float("nan")
-
-
-def _held_until(time_s: FloatArray, update_s: float, end_s: float) -> FloatArray:
-    if time_s.size < 2:
-        return np.minimum(time_s + 1.0, end_s)
-    steps = np.append(np.diff(time_s), update_s)
-    until_s = np.minimum(time_s + np.minimum(steps, HOLD_STEPS * update_s), end_s)
-    return np.asarray(until_s)
 
 
 def _dropouts(time_s: FloatArray, until_s: FloatArray, end_s: float) -> FloatArray:
