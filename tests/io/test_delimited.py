@@ -51,6 +51,17 @@ def test_missing_cells_are_missing_samples(tmp_path):
     np.testing.assert_array_equal(values[:, 1], [1, 2, 3, 4, 5, np.nan])
 
 
+def test_blank_cells_are_parsed_as_quickly_as_numbers(tmp_path, monkeypatch):
+    def refused(*_):
+        raise AssertionError("cell by cell")
+
+    monkeypatch.setattr("palpate.io.delimited._number", refused)
+    raw = opened(tmp_path, "x;y;z\n1,5;;\n; ;3\n\n;2;\n", rate_hz=10.0)
+    values = raw.read([[0, 1, 2]])[0].values
+    nan = np.nan
+    np.testing.assert_array_equal(values, [[1.5, nan, nan], [nan, nan, 3], [nan, 2, nan]])
+
+
 def test_a_gap_in_time_becomes_missing_samples_and_is_told(tmp_path):
     rows = ["t,x"] + [f"{k / 10},{k}" for k in range(50) if not 20 <= k < 27]
     said = []

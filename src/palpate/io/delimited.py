@@ -226,10 +226,12 @@ def _numbers(
     """Parse some columns of a block of lines: the quick way, else cell by cell."""
     marks = len(table.names) - 1
     if all(line.count(table.delimiter) == marks and '"' not in line for line in lines):
-        with contextlib.suppress(ValueError):
-            return np.loadtxt(
-                lines, delimiter=table.delimiter, usecols=columns, comments=None, ndmin=2
-            )
+        empty = re.compile(rf"(?<![^{table.delimiter}]) *(?=[{table.delimiter}\r\n]|$)")
+        for quick in (lines, (empty.sub("nan", line) for line in lines)):
+            with contextlib.suppress(ValueError):
+                return np.loadtxt(
+                    quick, delimiter=table.delimiter, usecols=columns, comments=None, ndmin=2
+                )
     rows = _rows(table, lines, first_row)
     return np.column_stack(
         [
