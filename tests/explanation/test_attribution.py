@@ -49,7 +49,7 @@ def causes_under(fault, *, movement: str, demand_bpm: float, with_light: bool = 
     tables = motion_windows(motion, unit="g", **span), ppg_windows(light, **span)
     beats_s = reference.beats.time_s
     evidence = examine_band(grid, tables if with_light else (), beats_s, signals)
-    scored = score_windows(grid, estimate(light, motion, **span))
+    scored = score_windows(grid, estimate(light, motion, method="conventional", **span))
     return causes_of(scored, evidence, grid, beats_s), evidence
 
 

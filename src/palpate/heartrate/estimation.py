@@ -45,7 +45,7 @@ def estimate(
     start_s: float = 0.0,
     window_s: float = WINDOW_S,
     step_s: float = STEP_S,
-    method: str = "conventional",
+    method: str = "robust",
 ) -> RateSeries:
     """Estimate heart rate per window.
 
@@ -65,7 +65,8 @@ def estimate(
     window_s, step_s
         Length and spacing of the windows.
     method
-        A key of ``METHODS``.
+        A key of ``METHODS``: ``"robust"`` is the most accurate, ``"robust_online"`` knows no
+        sample of its future, ``"conventional"`` is a plain band's and uses the light alone.
 
     Returns
     -------
