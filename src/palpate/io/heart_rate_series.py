@@ -27,7 +27,7 @@ from palpate.io.delimited import open_delimited
 from palpate.io.raw import RawFile, RawSeries, Say, silent
 from palpate.io.sheet import SourceSpec
 from palpate.io.toml_tables import suggestion
-from palpate.signals import FloatArray, RateSeries, held_until
+from palpate.signals import RateSeries, held_until
 from palpate.validation import InputError
 
 NO_VALUE = "the device gave no value"
