@@ -87,6 +87,16 @@ def test_the_page_carries_the_cautions_and_the_terms(report: Report) -> None:
     page = report.page.read_text(encoding="utf-8")
     for text in ("not a medical device", "electrodes", "licensed practitioners", "tolerance"):
         assert text in page
+    assert "<dt>motion flag</dt>" in page
+
+
+def test_terms_of_motion_stand_only_where_motion_is_shown(
+    result: SessionResult, tmp_path: Path
+) -> None:
+    band = result.bands[0]
+    still = replace(band, motion=WindowTable(band.motion.start_s, band.motion.end_s), sources=())
+    page = write_report(replace(result, bands=(still,)), tmp_path).page
+    assert "<dt>motion flag</dt>" not in page.read_text(encoding="utf-8")
 
 
 def test_the_note_on_vibration_stands_by_the_table_that_holds_it(
