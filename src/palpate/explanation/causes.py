@@ -164,11 +164,12 @@ class CauseTable:
 
     def sentence(self, window: int) -> str:
         """Say why this window is outside tolerance; empty if it is not."""
-        row = {name: self.windows[name][window] for name in self.windows}
-        if row["cause"] == "":
+        named = self.windows["cause"][window]
+        if named == "":
             return ""
+        row = {name: self.windows[name][window] for name in self.windows}
         for cause in self.causes:
-            if cause.name == row["cause"]:
+            if cause.name == named:
                 return sentences.opened(cause.sentence(row))
         ranked = sorted(
             ((float(row[score_column(c.name)]), c.name) for c in self.causes), reverse=True

@@ -6,6 +6,7 @@ import csv
 import math
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from tempfile import TemporaryFile
 from typing import Any
 
 import numpy as np
@@ -13,15 +14,24 @@ import numpy as np
 DIGITS = 6
 
 
-def write_csv(path: Path, rows: Iterable[dict[str, Any]]) -> int:
-    """Write rows that may differ in their columns; return how many. NaN is an empty cell."""
-    held = list(rows)
-    names = list(dict.fromkeys(name for row in held for name in row))
-    with path.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(names)
-        writer.writerows([_cell(row.get(name)) for name in names] for row in held)
-    return len(held)
+def write_csv(path: Path, rows: Iterable[dict[str, Any]]) -> None:
+    """Write rows that may differ in their columns. NaN is an empty cell.
+
+    All headings are known only after the last row, so rows are written aside first, one by one,
+    and padded afterwards: those of a long session do not fit into memory.
+    """
+    names: dict[str, None] = {}
+    with TemporaryFile("w+", newline="", encoding="utf-8", dir=path.parent) as aside:
+        writer = csv.writer(aside, lineterminator="\n")
+        for row in rows:
+            names.update(dict.fromkeys(row))
+            writer.writerow([_cell(row.get(name)) for name in names])
+        aside.seek(0)
+        with path.open("w", newline="", encoding="utf-8") as file:
+            writer = csv.writer(file, lineterminator="\n")
+            writer.writerow(names)
+            for cells in csv.reader(aside):
+                writer.writerow(cells + [""] * (len(names) - len(cells)))
 
 
 def _cell(value: object) -> object:
