@@ -197,6 +197,33 @@ def test_recordings_that_never_meet_may_be_read_to_find_their_clocks(
     assert "chest" in str(describe(sheet))
 
 
+ELAPSED = ("0", "1")
+LOCAL = ("2026-05-03T18:00:40", "2026-05-03T18:00:41")
+ZONED = ("2026-05-03T18:00:00Z", "2026-05-03T18:00:01Z")
+
+
+@pytest.mark.parametrize(
+    ("light", "rate", "told"),
+    [
+        (ELAPSED, ELAPSED, False),
+        (LOCAL, LOCAL, False),
+        (ELAPSED, LOCAL, True),
+        (ZONED, LOCAL, True),
+    ],
+)
+def test_files_of_one_device_on_unrelated_clocks_are_told(tmp_path, write_sheet, light, rate, told):
+    for name, stamps in (("birch", light), ("rate", rate)):
+        rows = "".join(f"{stamp},7{i}\n" for i, stamp in enumerate(stamps))
+        (tmp_path / f"{name}.csv").write_text(f"time,green\n{rows}")
+    sheet = write_sheet(
+        *band(), "[[recording.channel]]", 'role = "heart_rate"', 'file = "rate.csv"'
+    )
+    said = []
+    open_session(sheet, say=said.append)
+    found = [line for line in said if "taken to begin together: birch.csv, rate.csv" in line]
+    assert len(found) == told
+
+
 def test_all_selects_every_signal_but_the_time(csv_file, write_sheet):
     session = open_session(write_sheet(*band(select='"all"', role="other"), 'unit = "a.u."'))
     assert session.recordings[0].waveforms[0].labels == ("green", "acc_x", "acc_y")

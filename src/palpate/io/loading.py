@@ -83,6 +83,7 @@ def _load(spec: RecordingSpec, say: Say, hashes: dict[Path, str]) -> Recording:
         if channel.source not in opened:
             opened[channel.source] = open_raw(channel.source, say=say)
     origin = earliest(raw.start_time for raw in opened.values())
+    _say_if_unrelated(spec.name, list(opened.values()), say)
     waveforms: list[Waveform] = []
     rates: list[RateSeries] = []
     for source, raw in opened.items():
@@ -107,6 +108,17 @@ def _load(spec: RecordingSpec, say: Say, hashes: dict[Path, str]) -> Recording:
         start_time=origin,
         sources=_sources(list(opened.values()), hashes),
     )
+
+
+def _say_if_unrelated(name: str, files: list[RawFile], say: Say) -> None:
+    """Say it where files of one device do not say by one clock when each began."""
+    kinds = {None if f.start_time is None else f.start_time.tzinfo is None for f in files}
+    if len(kinds) > 1:
+        listed = ", ".join(dict.fromkeys(f.path.name for f in files))
+        say(
+            f"recording {name!r}: not all of its files say when they began, or not all with a time "
+            f"zone; all are taken to begin together: {listed}"
+        )
 
 
 def _sources(files: list[RawFile], hashes: dict[Path, str]) -> tuple[SourceFile, ...]:
