@@ -199,6 +199,7 @@ def test_recordings_that_never_meet_may_be_read_to_find_their_clocks(
 
 ELAPSED = ("0", "1")
 LOCAL = ("2026-05-03T18:00:40", "2026-05-03T18:00:41")
+DAYTIME = ("18:00:40", "18:00:41")
 ZONED = ("2026-05-03T18:00:00Z", "2026-05-03T18:00:01Z")
 
 
@@ -207,6 +208,8 @@ ZONED = ("2026-05-03T18:00:00Z", "2026-05-03T18:00:01Z")
     [
         (ELAPSED, ELAPSED, False),
         (LOCAL, LOCAL, False),
+        (DAYTIME, DAYTIME, False),
+        (DAYTIME, LOCAL, True),
         (ELAPSED, LOCAL, True),
         (ZONED, LOCAL, True),
     ],
@@ -220,8 +223,30 @@ def test_files_of_one_device_on_unrelated_clocks_are_told(tmp_path, write_sheet,
     )
     said = []
     open_session(sheet, say=said.append)
-    found = [line for line in said if "taken to begin together: birch.csv, rate.csv" in line]
-    assert len(found) == told
+    assert len([line for line in said if "laid on each other at second 0 (birch" in line]) == told
+
+
+@pytest.mark.parametrize(
+    ("light", "rate", "late_s"),
+    [
+        ("18:00:00", "18:00:40", 40.0),
+        ("23:59:50", "00:00:10", 20.0),
+        ("00:00:10", "23:59:50", -20.0),
+    ],
+)
+def test_files_of_one_device_are_related_by_the_time_of_day(
+    tmp_path, write_sheet, light, rate, late_s
+):
+    for name, stamp in (("birch", light), ("rate", rate)):
+        after = f"{stamp}.5"
+        (tmp_path / f"{name}.csv").write_text(f"time,green\n{stamp},70\n{after},71\n")
+    sheet = write_sheet(
+        *band(), "[[recording.channel]]", 'role = "heart_rate"', 'file = "rate.csv"'
+    )
+    (birch,) = open_session(sheet).recordings
+    starts_s = birch.waveforms[0].start_s, birch.rates[0].start_s[0]
+    assert starts_s[1] - starts_s[0] == late_s
+    assert "0001" not in str(describe(sheet)) + str(describe(tmp_path / "rate.csv"))
 
 
 def test_all_selects_every_signal_but_the_time(csv_file, write_sheet):

@@ -24,6 +24,7 @@ import numpy as np
 
 from palpate.io.activity_files import ACTIVITY_SUFFIXES, open_activity
 from palpate.io.delimited import open_delimited
+from palpate.io.placing import dated
 from palpate.io.raw import RawFile, RawSeries, Say, silent
 from palpate.io.sheet import SourceSpec
 from palpate.io.toml_tables import suggestion
@@ -80,7 +81,7 @@ def read_heart_rate(
         raise InputError(f"{path} has no time column that is known; name it")
     series = raw.read_series(at)
     rate = rate_series(series, source=path.stem, place=f"{path}: {raw.channels[at].name!r}")
-    return HeartRateFile(rate, raw.start_time)
+    return HeartRateFile(rate, dated(raw.start_time))
 
 
 def rate_series(series: RawSeries, *, source: str, place: str, shift_s: float = 0.0) -> RateSeries:

@@ -24,6 +24,7 @@ from palpate.io.activity_files import ACTIVITY_SUFFIXES
 from palpate.io.heart_rate_series import read_heart_rate
 from palpate.io.loading import load_session, sha256_of
 from palpate.io.matlab import matrix_names
+from palpate.io.placing import dated
 from palpate.io.raw import RawBlock, RawFile, Say, silent
 from palpate.io.readers import MATLAB_SUFFIXES, SHEET_SUFFIXES, STORE_SUFFIXES, open_raw
 from palpate.io.sheet import HEART_RATE, SourceSpec, read_sheet
@@ -119,7 +120,7 @@ def _of_raw(files: list[RawFile], say: Say) -> Listing:
         kind=raw.kind,
         channels=tuple(channels),
         sources=tuple(SourceFile(part.name, sha256_of(part)) for part in raw.parts),
-        start_time=raw.start_time,
+        start_time=dated(raw.start_time),
     )
 
 
@@ -170,7 +171,7 @@ def _of_session(
         kind=kind,
         channels=tuple(channels),
         sources=tuple(sources),
-        start_time=recordings[0].start_time,
+        start_time=dated(recordings[0].start_time),
         activities=activities,
         tables=tables,
     )

@@ -19,7 +19,14 @@ from pathlib import Path
 import numpy as np
 
 from palpate.io.heart_rate_series import rate_series
-from palpate.io.placing import check_activities, check_overlap, earliest, placed, seconds_between
+from palpate.io.placing import (
+    check_activities,
+    check_overlap,
+    earliest,
+    kind_of_start,
+    placed,
+    seconds_between,
+)
 from palpate.io.raw import RawBlock, RawFile, RawSeries, Say, counted, plain_unit, silent
 from palpate.io.readers import open_raw
 from palpate.io.sheet import HEART_RATE, ChannelSpec, RecordingSpec, Sheet, SourceSpec
@@ -112,12 +119,12 @@ def _load(spec: RecordingSpec, say: Say, hashes: dict[Path, str]) -> Recording:
 
 def _say_if_unrelated(name: str, files: list[RawFile], say: Say) -> None:
     """Say it where files of one device do not say by one clock when each began."""
-    kinds = {None if f.start_time is None else f.start_time.tzinfo is None for f in files}
-    if len(kinds) > 1:
-        listed = ", ".join(dict.fromkeys(f.path.name for f in files))
+    kinds = {f.path.name: kind_of_start(f.start_time) for f in files}
+    if len(set(kinds.values())) > 1:
+        told = ", ".join(f"{file} by {kind}" for file, kind in kinds.items())
         say(
-            f"recording {name!r}: not all of its files say when they began, or not all with a time "
-            f"zone; all are taken to begin together: {listed}"
+            f"recording {name!r}: its files say when they began by different means, so they are "
+            f"laid on each other at second 0 ({told})"
         )
 
 

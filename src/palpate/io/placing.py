@@ -6,7 +6,8 @@ Conventions
 * A recording without a stated ``clock_offset_s`` is placed by the start times of its
   file and the first recording's where both have one, else at 0; ``clock_known`` is then
   False, except for the first recording.
-* Start times with and without a time zone are not compared.
+* Start times with and without a time zone are not compared, nor is a time of day with a
+  date; two times of day are taken to be less than half a day apart.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from datetime import datetime
 import numpy as np
 
 from palpate.io.sheet import RecordingSpec
+from palpate.io.timestamps import DAY_S, NO_YEAR
 from palpate.signals import Recording, Session
 from palpate.validation import InputError
 
@@ -40,19 +42,36 @@ def placed(recording: Recording, spec: RecordingSpec, first: Recording | None) -
     )
 
 
+def kind_of_start(start: datetime | None) -> str:
+    """Return by what a start is told; only those of one kind are compared."""
+    if start is None:
+        return "nothing"
+    if start.year == NO_YEAR:
+        return "time of day"
+    return "local time" if start.tzinfo is None else "universal time"
+
+
+def dated(start: datetime | None) -> datetime | None:
+    """Return a start whose date is known, else None."""
+    return None if kind_of_start(start) == "time of day" else start
+
+
 def earliest(starts: Iterable[datetime | None]) -> datetime | None:
-    """Return the earliest start; None if there is none, or zones are mixed."""
+    """Return the earliest start; None if there is none, or kinds are mixed."""
     known = [start for start in starts if start is not None]
-    if len({start.tzinfo is None for start in known}) != 1:
+    if len({kind_of_start(start) for start in known}) != 1:
         return None
     return min(known)
 
 
 def seconds_between(early: datetime | None, late: datetime | None) -> float:
     """Return seconds from one start to another; 0 where they cannot be compared."""
-    if early is None or late is None or (early.tzinfo is None) != (late.tzinfo is None):
+    if early is None or late is None or kind_of_start(early) != kind_of_start(late):
         return 0.0
-    return (late - early).total_seconds()
+    apart_s = (late - early).total_seconds()
+    if kind_of_start(early) == "time of day":
+        return (apart_s + DAY_S / 2.0) % DAY_S - DAY_S / 2.0
+    return apart_s
 
 
 def check_overlap(session: Session, place: str) -> None:

@@ -6,7 +6,8 @@ Conventions
   Numbers of 1e8 and more are Unix time (1e8 s is March 1973); their size tells s, ms,
   µs or ns. ``time_unit`` in the sheet overrules this.
 * Text is ISO 8601, with or without zone, or a time of day ``hh:mm:ss`` that may pass
-  midnight. Stamps with and without zone must not be mixed.
+  midnight and starts on a day of the year 1, which nobody means (`placing` compares
+  it with other times of day only). Stamps with and without zone must not be mixed.
 * Local times follow the clock on the wall; its change to or from summer time is taken out.
 * Elapsed times keep their zero; absolute times count from the first stamp.
 * A uniform signal's rate is the slope of stamp against sample number, counted across
@@ -34,6 +35,8 @@ SCALE_S = {
 }
 UNIX_FROM = ((1e17, "unix_ns"), (1e14, "unix_us"), (1e11, "unix_ms"), (1e8, "unix_s"))
 DAY_S = 86400.0
+NO_YEAR = 1
+"""The year of a start of which only the time of day is known."""
 # More than this share of samples in an occupied slot is no uniform signal (common practice).
 MAX_COLLISIONS = 0.01
 # A fit of 256 stamps is exact enough to number 512, whatever their jitter.
@@ -54,6 +57,8 @@ _CLOCK = re.compile(r"^\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?$")
 @dataclass(frozen=True, slots=True, eq=False)
 class Timeline:
     """Stamps in file seconds ``(n,)``, and when file second 0 was (None: not said).
+
+    Of a time of day the date is the first of January of `NO_YEAR`.
 
     ``n_clock_changes`` counts the changes to or from summer time that were taken out.
     """
@@ -120,8 +125,10 @@ def timeline(stamp_s: FloatArray, kind: str, *, zoned: bool) -> Timeline:
         midnights = np.cumsum(np.diff(stamp_s, prepend=stamp_s[:1]) < -DAY_S / 2)
         stamp_s = stamp_s + DAY_S * midnights
     stamp_s, jumps_s = without_daylight_jumps(stamp_s)
-    start_time = None if kind == "clock" else start.replace(tzinfo=None)
-    return Timeline(stamp_s - stamp_s[0], start_time, int(jumps_s.size))
+    start = start.replace(tzinfo=None)
+    if kind == "clock":
+        start = start.replace(year=NO_YEAR, month=1, day=1)
+    return Timeline(stamp_s - stamp_s[0], start, int(jumps_s.size))
 
 
 def uniform_grid(time_s: FloatArray, rate_hz: float | None, place: str) -> Grid:
