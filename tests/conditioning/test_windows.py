@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from palpate.conditioning import window_grid, window_samples, windowed
+from palpate.conditioning import SignalWindows, window_grid, window_samples, windowed
 from palpate.validation import InputError
 
 
@@ -50,3 +50,31 @@ def test_windows_and_steps_must_be_positive(window_s: float, step_s: float) -> N
         window_grid(float("nan"), 20.0)
     with pytest.raises(InputError, match="above zero"):
         window_grid(0.0, 20.0, window_s=window_s, step_s=step_s)
+
+
+@pytest.mark.parametrize(("fs_hz", "slow_hz"), [(100.0, 32.0), (25.6, 16.0), (31.25, 32.0)])
+def test_windows_of_a_resampled_signal_keep_their_time_and_stay_inside(
+    fs_hz: float, slow_hz: float
+) -> None:
+    n = round(100.3 * fs_hz)
+    windows = SignalWindows.of(n, fs_hz=fs_hz, start_s=4.0, window_s=8.0, step_s=2.0)
+    n_slow = int(n * slow_hz / fs_hz)
+    slow = windows.at_rate(slow_hz, n_slow)
+    assert len(slow) == len(windows) == 47
+    assert (slow.width, slow.fs_hz) == (int(windows.width * slow_hz / fs_hz), slow_hz)
+    assert np.all(np.abs(slow.first / slow_hz - windows.first / fs_hz) <= 0.5001 / slow_hz)
+    assert slow.first[0] == 0
+    assert slow.first[-1] + slow.width <= n_slow
+    short = windows.at_rate(slow_hz, slow.first[-1] + slow.width - 1)
+    assert short.first[-1] + slow.width == slow.first[-1] + slow.width - 1
+    table = slow.table({"number": np.arange(47)})
+    np.testing.assert_array_equal(table.start_s, 4.0 + 2.0 * table["number"])
+    np.testing.assert_array_equal(table.end_s, table.start_s + 8.0)
+
+
+def test_samples_and_means_of_windows() -> None:
+    windows = SignalWindows.of(12, fs_hz=1.0, start_s=0.0, window_s=8.0, step_s=2.0)
+    values = np.arange(12.0)
+    np.testing.assert_array_equal(windows.of_samples(values)[1], values[2:10])
+    np.testing.assert_array_equal(windows.means(values), [3.5, 5.5, 7.5])
+    assert len(SignalWindows.of(5, fs_hz=1.0, start_s=0.0, window_s=8.0, step_s=2.0)) == 0

@@ -4,11 +4,19 @@ from palpate.conditioning.filters import zero_phase
 from palpate.conditioning.gaps import bridge_gaps, runs
 from palpate.conditioning.resampling import interpolate, resample
 from palpate.conditioning.spectra import parabolic_peak, power_spectra, vertex_shift
-from palpate.conditioning.windows import STEP_S, WINDOW_S, window_grid, window_samples, windowed
+from palpate.conditioning.windows import (
+    STEP_S,
+    WINDOW_S,
+    SignalWindows,
+    window_grid,
+    window_samples,
+    windowed,
+)
 
 __all__ = [
     "STEP_S",
     "WINDOW_S",
+    "SignalWindows",
     "bridge_gaps",
     "interpolate",
     "parabolic_peak",

@@ -6,9 +6,15 @@ The default of 8 s every 2 s is the protocol of the wrist-PPG literature
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
 
-from palpate.signals import FloatArray, IntArray
+import numpy as np
+from numpy.typing import NDArray
+
+from palpate.conditioning.statistics import window_means
+from palpate.signals import BoolArray, FloatArray, IntArray, WindowTable
 from palpate.validation import InputError, checked_positive, checked_rate
 
 WINDOW_S = 8.0
@@ -46,6 +52,52 @@ def window_samples(
     starts, _ = window_grid(0.0, n_samples / fs_hz, window_s=window_s, step_s=step_s)
     first = np.round(starts * fs_hz).astype(np.intp)
     return first[first + width <= n_samples], width
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SignalWindows:
+    """Every whole window of one signal: which samples it holds, and when it begins.
+
+    ``first (n,)`` is the first sample of each and ``start_s (n,)`` its time; each holds ``width``
+    samples at ``fs_hz`` and lasts ``window_s``.
+    """
+
+    first: IntArray
+    width: int
+    fs_hz: float
+    start_s: FloatArray
+    window_s: float
+
+    @classmethod
+    def of(
+        cls, n_samples: int, *, fs_hz: float, start_s: float, window_s: float, step_s: float
+    ) -> SignalWindows:
+        """Lay windows over a signal whose first sample, and first window, is at ``start_s``."""
+        first, width = window_samples(n_samples, fs_hz=fs_hz, window_s=window_s, step_s=step_s)
+        starts = start_s + step_s * np.arange(first.size, dtype=np.float64)
+        return cls(first, width, fs_hz, starts, window_s)
+
+    def __len__(self) -> int:
+        return int(self.first.size)
+
+    def at_rate(self, fs_hz: float, n_samples: int) -> SignalWindows:
+        """Return the same windows of the same signal resampled, which has so many samples then."""
+        width = int(self.width * fs_hz / self.fs_hz)
+        first = np.round(self.first * fs_hz / self.fs_hz).astype(np.intp)
+        first = np.clip(first, 0, max(n_samples - width, 0))
+        return replace(self, first=first, width=width, fs_hz=fs_hz)
+
+    def means(self, values: FloatArray | BoolArray) -> FloatArray:
+        """Return the mean of the finite samples of each window, ``(n, ...)``."""
+        return window_means(values, self.first, self.width)
+
+    def of_samples(self, values: FloatArray) -> FloatArray:
+        """Return ``(n, width, ...)``: the samples of each window."""
+        return windowed(values, self.first, self.width)
+
+    def table(self, columns: Mapping[str, NDArray[Any]] | None = None) -> WindowTable:
+        """Return a table of these windows."""
+        return WindowTable(self.start_s, self.start_s + self.window_s, columns or {})
 
 
 def windowed(values: FloatArray, first: IntArray, width: int) -> FloatArray:

@@ -39,14 +39,14 @@ from scipy import ndimage
 from palpate.conditioning import (
     STEP_S,
     WINDOW_S,
+    SignalWindows,
     bridge_gaps,
     power_spectra,
-    window_samples,
     windowed,
     zero_phase,
 )
 from palpate.conditioning.rails import at_rail
-from palpate.conditioning.statistics import MAD_TO_SD, ratio, window_means
+from palpate.conditioning.statistics import MAD_TO_SD, ratio
 from palpate.signals import BoolArray, FloatArray, IntArray, WindowTable
 from palpate.validation import checked_columns, checked_rate
 
@@ -127,15 +127,16 @@ def ecg_windows(
     """
     leads = checked_columns(ecg, "ecg")
     fs_hz = checked_rate(fs_hz)
-    first, width = window_samples(leads.shape[0], fs_hz=fs_hz, window_s=window_s, step_s=step_s)
-    starts = start_s + step_s * np.arange(first.size, dtype=np.float64)
-    per_lead = [_lead_measures(lead, first, width, fs_hz) for lead in leads.T]
+    windows = SignalWindows.of(
+        leads.shape[0], fs_hz=fs_hz, start_s=start_s, window_s=window_s, step_s=step_s
+    )
+    per_lead = [_lead_measures(lead, windows) for lead in leads.T]
     stacked = {name: np.stack([lead[name] for lead in per_lead]) for name in MEASURES}
     best = _quietest(stacked)
     columns: dict[str, NDArray[np.generic]] = {"lead": best}
     for name, values in stacked.items():
         columns[name] = np.take_along_axis(values, best[np.newaxis], axis=0)[0]
-    return WindowTable(starts, starts + window_s, columns)
+    return windows.table(columns)
 
 
 def _quietest(measures: Mapping[str, FloatArray]) -> IntArray:
@@ -146,10 +147,9 @@ def _quietest(measures: Mapping[str, FloatArray]) -> IntArray:
     return np.asarray(np.argmin(burden, axis=0), dtype=np.intp)
 
 
-def _lead_measures(
-    lead: FloatArray, first: IntArray, width: int, fs_hz: float
-) -> dict[str, FloatArray]:
+def _lead_measures(lead: FloatArray, windows: SignalWindows) -> dict[str, FloatArray]:
     """Return every measure of one lead ``(n,)``, each ``(windows,)``."""
+    fs_hz, first, width = windows.fs_hz, windows.first, windows.width
     filled, missing = bridge_gaps(lead)
     clipped = at_rail(lead)
     flat = _flat_samples(filled, fs_hz) & ~missing & ~clipped
@@ -159,7 +159,7 @@ def _lead_measures(
     nothing = _ROUNDING * np.abs(filled).max(initial=0.0)
     result = {name: np.full(first.size, np.nan) for name in MEASURES}
     for name, mask in (("missing", missing), ("flat", flat), ("clipped", clipped)):
-        result[f"{name}_share"] = window_means(mask, first, width)
+        result[f"{name}_share"] = windows.means(mask)
     for chunk in range(0, first.size, _CHUNK_WINDOWS):
         rows = slice(chunk, chunk + _CHUNK_WINDOWS)
         at = first[rows]

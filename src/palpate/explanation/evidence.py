@@ -56,7 +56,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from palpate.conditioning import bridge_gaps, resample, window_samples, windowed, zero_phase
+from palpate.conditioning import SignalWindows, bridge_gaps, resample, zero_phase
 from palpate.conditioning.statistics import moving_mean, ratio
 from palpate.evaluation.scoring import UNTRUSTED
 from palpate.explanation.beat_rates import rate_between
@@ -113,22 +113,19 @@ def light_level(
     level moves most for its swing.
     """
     fs_hz, ppg = checked_rate(fs_hz), checked_columns(ppg, "ppg")
-    first, width = window_samples(ppg.shape[0], fs_hz=fs_hz, window_s=window_s, step_s=step_s)
-    starts = start_s + step_s * np.arange(first.size, dtype=np.float64)
-    if first.size == 0:
-        empty = np.empty(0)
-        return WindowTable(starts, starts, {"level_range": empty, "swing_height": empty})
+    windows = SignalWindows.of(
+        ppg.shape[0], fs_hz=fs_hz, start_s=start_s, window_s=window_s, step_s=step_s
+    )
+    if len(windows) == 0:
+        return windows.table({"level_range": np.empty(0), "swing_height": np.empty(0)})
     slow = resample(bridge_gaps(ppg)[0], fs_hz=fs_hz, to_hz=LEVEL_FS_HZ)
-    width = int(width * LEVEL_FS_HZ / fs_hz)
-    first = np.round(first * LEVEL_FS_HZ / fs_hz).astype(np.intp)
-    first = np.minimum(first, slow.shape[0] - width)
+    inside = windows.at_rate(LEVEL_FS_HZ, slow.shape[0])
     level = zero_phase(slow, fs_hz=LEVEL_FS_HZ, high_hz=LEVEL_HZ)
     swing = zero_phase(slow, fs_hz=LEVEL_FS_HZ, low_hz=SWING_LOW_HZ, high_hz=SWING_HIGH_HZ)
-    height = 2.0 * np.sqrt(2.0) * windowed(swing, first, width).std(axis=1)
-    move = np.ptp(windowed(level, first, width), axis=1)
+    height = 2.0 * np.sqrt(2.0) * inside.of_samples(swing).std(axis=1)
+    move = np.ptp(inside.of_samples(level), axis=1)
     channel = int(np.argmax(np.median(ratio(move, height, undefined=0.0), axis=0)))
-    columns = {"level_range": move[:, channel], "swing_height": height[:, channel]}
-    return WindowTable(starts, starts + window_s, columns)
+    return windows.table({"level_range": move[:, channel], "swing_height": height[:, channel]})
 
 
 def band_evidence(

@@ -55,13 +55,12 @@ from scipy import ndimage
 from palpate.conditioning import (
     STEP_S,
     WINDOW_S,
+    SignalWindows,
     bridge_gaps,
     resample,
-    window_samples,
-    windowed,
     zero_phase,
 )
-from palpate.conditioning.statistics import MAX_MISSING_SHARE, ratio, window_means
+from palpate.conditioning.statistics import MAX_MISSING_SHARE, ratio
 from palpate.explanation.line_spectra import HIGH_HZ, LOW_HZ, LineSpectra
 from palpate.explanation.motion_in_light import unpredicted
 from palpate.signals import FloatArray, IntArray, WindowTable
@@ -144,27 +143,26 @@ class OracleLight:
                 f"acc has {acc.shape[0]} samples and ppg has {ppg.shape[0]}; both must share one "
                 "time base"
             )
-        first, width = window_samples(ppg.shape[0], fs_hz=fs_hz, window_s=window_s, step_s=step_s)
-        starts = start_s + step_s * np.arange(first.size, dtype=np.float64)
+        windows = SignalWindows.of(
+            ppg.shape[0], fs_hz=fs_hz, start_s=start_s, window_s=window_s, step_s=step_s
+        )
         light, motion = _in_band(ppg, fs_hz), _in_band(acc, fs_hz)
-        slow_width = int(width * ORACLE_FS_HZ / fs_hz)
-        slow_first = np.round(first * ORACLE_FS_HZ / fs_hz).astype(np.intp)
-        slow_first = np.clip(slow_first, 0, max(light.shape[0] - slow_width, 0))
-        seen = windowed(light, slow_first, slow_width)
-        lost = window_means(~np.isfinite(ppg), first, width) > MAX_MISSING_SHARE
+        slow = windows.at_rate(ORACLE_FS_HZ, light.shape[0])
+        lost = windows.means(~np.isfinite(ppg)) > MAX_MISSING_SHARE
+        seen = slow.of_samples(light)
         seen = np.where(lost[:, np.newaxis], np.nan, seen)
         spectra = left = LineSpectra.of(seen, fs_hz=ORACLE_FS_HZ)
         share = lag_s = np.full(lost.shape, np.nan)
         if motion.shape[1] > 0:
-            residual, delay = unpredicted(seen, motion, slow_first)
+            residual, delay = unpredicted(seen, motion, slow.first)
             left = LineSpectra.of(residual, fs_hz=ORACLE_FS_HZ)
             judged = seen[:, : residual.shape[1]]
             kept = ratio((residual**2).sum(axis=1), (judged**2).sum(axis=1))
             share, lag_s = np.clip(1.0 - kept, 0.0, 1.0), delay / ORACLE_FS_HZ
-            unmeasured = window_means(np.asarray(~np.isfinite(acc).all(axis=1)), first, width)
-            share[lost] = lag_s[lost] = np.nan
-            share[unmeasured > MAX_MISSING_SHARE] = lag_s[unmeasured > MAX_MISSING_SHARE] = np.nan
-        return cls(WindowTable(starts, starts + window_s), spectra, left, share, lag_s)
+            missing = np.asarray(~np.isfinite(acc).all(axis=1, keepdims=True))
+            unknown = lost | (windows.means(missing) > MAX_MISSING_SHARE)
+            share[unknown] = lag_s[unknown] = np.nan
+        return cls(windows.table(), spectra, left, share, lag_s)
 
     def at(self, hr_bpm: FloatArray) -> WindowTable:
         """Measure the light at one rate per window; the columns are those of the module.

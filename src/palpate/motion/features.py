@@ -37,14 +37,14 @@ import numpy as np
 from palpate.conditioning import (
     STEP_S,
     WINDOW_S,
+    SignalWindows,
     bridge_gaps,
     resample,
-    window_samples,
     windowed,
     zero_phase,
 )
 from palpate.conditioning.rails import at_rail
-from palpate.conditioning.statistics import MAX_MISSING_SHARE, ratio, window_means
+from palpate.conditioning.statistics import MAX_MISSING_SHARE, ratio
 from palpate.motion import intensity
 from palpate.motion.cadence import cadence
 from palpate.motion.orientation import gravity_direction, orientation_change_deg
@@ -101,20 +101,21 @@ def motion_windows(
                 f"gyro has {gyro.shape[0]} samples and acc has {acc_g.shape[0]}; both must "
                 "share one time base"
             )
-    first, width = window_samples(acc_g.shape[0], fs_hz=fs_hz, window_s=window_s, step_s=step_s)
+    windows = SignalWindows.of(
+        acc_g.shape[0], fs_hz=fs_hz, start_s=start_s, window_s=window_s, step_s=step_s
+    )
     missing = ~np.isfinite(acc_g).all(axis=1)
     clipped = np.stack([at_rail(axis) for axis in acc_g.T]).any(axis=0)
     columns = {
-        **_sample_features(acc_g, gyro, fs_hz, first, width),
-        **_band_features(acc_g, fs_hz, first / fs_hz, width / fs_hz),
+        **_sample_features(acc_g, gyro, windows),
+        **_band_features(acc_g, windows),
     }
-    missing_share = window_means(np.asarray(missing), first, width)
+    missing_share = windows.means(np.asarray(missing))
     for column in columns.values():
         column[missing_share > MAX_MISSING_SHARE] = np.nan
-    columns["clipped_share"] = window_means(np.asarray(clipped), first, width)
+    columns["clipped_share"] = windows.means(np.asarray(clipped))
     columns["missing_share"] = missing_share
-    starts = start_s + step_s * np.arange(first.size, dtype=np.float64)
-    return WindowTable(starts, starts + window_s, columns)
+    return windows.table(columns)
 
 
 def gyro_windows(
@@ -140,10 +141,10 @@ def gyro_windows(
         ``gyro_rms_dps``, NaN where more than ``MAX_MISSING_SHARE`` of the samples are missing.
     """
     gyro = checked_columns(gyro, "gyro")
-    first, width = window_samples(gyro.shape[0], fs_hz=fs_hz, window_s=window_s, step_s=step_s)
-    starts = start_s + step_s * np.arange(first.size, dtype=np.float64)
-    columns = {"gyro_rms_dps": _gyro_rms_dps(gyro, first, width)}
-    return WindowTable(starts, starts + window_s, columns)
+    windows = SignalWindows.of(
+        gyro.shape[0], fs_hz=fs_hz, start_s=start_s, window_s=window_s, step_s=step_s
+    )
+    return windows.table({"gyro_rms_dps": _gyro_rms_dps(gyro, windows)})
 
 
 def _checked_acc_g(acc: FloatArray, fs_hz: float, unit: str) -> FloatArray:
@@ -159,37 +160,38 @@ def _checked_acc_g(acc: FloatArray, fs_hz: float, unit: str) -> FloatArray:
 
 
 def _sample_features(
-    acc_g: FloatArray, gyro: FloatArray | None, fs_hz: float, first: IntArray, width: int
+    acc_g: FloatArray, gyro: FloatArray | None, windows: SignalWindows
 ) -> dict[str, FloatArray]:
     """Return the columns that need every sample."""
+    fs_hz, first, width = windows.fs_hz, windows.first, windows.width
     magnitude = intensity.magnitude_g(acc_g)
     weighted = hand_arm_weighted(acc_g * STANDARD_GRAVITY_MPS2, fs_hz=fs_hz)
     fast = _above_split(acc_g, fs_hz)
     nothing = np.full(first.size, np.nan)
     three_axes = acc_g.shape[1] == 3
     low_hz, high_hz = usable_band_hz(fs_hz)
-    vibration = np.sqrt(window_means(_energy(weighted), first, width))
+    vibration = np.sqrt(windows.means(_energy(weighted)))
     columns = {
-        "enmo_g": window_means(intensity.enmo_g(acc_g), first, width) if three_axes else nothing,
+        "enmo_g": windows.means(intensity.enmo_g(acc_g)) if three_axes else nothing,
         "mad_g": np.concatenate(
             [nothing[:0]]
             + [intensity.mad_g(windowed(magnitude, rows, width)) for rows in _portions(first)]
         ),
-        "shake_rms_g": np.sqrt(window_means(fast, first, width)),
+        "shake_rms_g": np.sqrt(windows.means(fast)),
         "vibration_wh_mps2": vibration if high_hz > low_hz else nothing.copy(),
         "vibration_high_hz": np.full(first.size, high_hz),
         "gyro_rms_dps": nothing.copy(),
     }
     if gyro is not None:
-        columns["gyro_rms_dps"] = _gyro_rms_dps(gyro, first, width)
-    means = window_means(acc_g, first, width)
+        columns["gyro_rms_dps"] = _gyro_rms_dps(gyro, windows)
+    means = windows.means(acc_g)
     columns |= {f"gravity_{name}_g": m.copy() for name, m in zip("xyz", means.T, strict=False)}
     return columns
 
 
-def _gyro_rms_dps(gyro: FloatArray, first: IntArray, width: int) -> FloatArray:
-    rms_dps = np.sqrt(window_means(_energy(gyro), first, width))
-    missing_share = window_means(np.asarray(~np.isfinite(gyro).all(axis=1)), first, width)
+def _gyro_rms_dps(gyro: FloatArray, windows: SignalWindows) -> FloatArray:
+    rms_dps = np.sqrt(windows.means(_energy(gyro)))
+    missing_share = windows.means(np.asarray(~np.isfinite(gyro).all(axis=1)))
     rms_dps[missing_share > MAX_MISSING_SHARE] = np.nan
     return rms_dps
 
@@ -214,9 +216,7 @@ class _Slow:
     direction: FloatArray
 
 
-def _band_features(
-    acc_g: FloatArray, fs_hz: float, starts_s: FloatArray, window_s: float
-) -> dict[str, FloatArray]:
+def _band_features(acc_g: FloatArray, windows: SignalWindows) -> dict[str, FloatArray]:
     """Return the columns of the band below ``HIGH_HZ``."""
     names = (
         "swing_rms_g",
@@ -228,13 +228,11 @@ def _band_features(
         "burstiness",
         "orientation_change_deg",
     )
-    if starts_s.size == 0:
+    if len(windows) == 0:
         return {name: np.empty(0) for name in names}
-    slow = _slow(acc_g, fs_hz)
-    width = int(window_s * MOTION_FS_HZ)
-    first = np.round(starts_s * MOTION_FS_HZ).astype(np.intp)
-    first = np.minimum(first, slow.motion_g.shape[0] - width)
-    parts = [_features_of(slow, rows, width) for rows in _portions(first)]
+    slow = _slow(acc_g, windows.fs_hz)
+    inside = windows.at_rate(MOTION_FS_HZ, slow.motion_g.shape[0])
+    parts = [_features_of(slow, rows, inside.width) for rows in _portions(inside.first)]
     return dict(zip(names, np.concatenate(parts, axis=1), strict=True))
 
 

@@ -25,13 +25,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from palpate.conditioning import STEP_S, WINDOW_S, resample, window_samples, windowed
+from palpate.conditioning import STEP_S, WINDOW_S, SignalWindows, resample
 from palpate.conditioning.rails import at_rail
-from palpate.conditioning.statistics import MAX_MISSING_SHARE, ratio, window_means
+from palpate.conditioning.statistics import MAX_MISSING_SHARE, ratio
 from palpate.ppg import quality
 from palpate.ppg.preparation import Prepared, prepare
 from palpate.ppg.pulses import pulse_times
-from palpate.signals import FloatArray, IntArray, WindowTable
+from palpate.signals import FloatArray, WindowTable
 from palpate.validation import checked_columns, checked_rate
 
 QUALITY_FS_HZ = 32.0
@@ -67,60 +67,55 @@ def ppg_windows(
     """
     fs_hz = checked_rate(fs_hz)
     channels = checked_columns(ppg, "ppg")
-    first, width = window_samples(channels.shape[0], fs_hz=fs_hz, window_s=window_s, step_s=step_s)
-    tables = [_channel_columns(channel, fs_hz, first, width) for channel in channels.T]
+    windows = SignalWindows.of(
+        channels.shape[0], fs_hz=fs_hz, start_s=start_s, window_s=window_s, step_s=step_s
+    )
+    tables = [_channel_columns(channel, windows) for channel in channels.T]
     peak_ratio = np.stack([table["spectral_peak_ratio"] for table in tables])
     best = np.argmax(np.where(np.isnan(peak_ratio), -1.0, peak_ratio), axis=0)
     columns: dict[str, NDArray[np.generic]] = {
         name: np.choose(best, [table[name] for table in tables]) for name in tables[0]
     }
     columns["channel"] = best
-    starts = start_s + step_s * np.arange(first.size, dtype=np.float64)
-    return WindowTable(starts, starts + window_s, columns)
+    return windows.table(columns)
 
 
-def _channel_columns(
-    channel: FloatArray, fs_hz: float, first: IntArray, width: int
-) -> dict[str, FloatArray]:
-    prepared = prepare(channel, fs_hz=fs_hz)
-    missing_share = window_means(prepared.missing, first, width)
-    columns = dict(zip(MEASURES, _measures(channel, prepared, fs_hz, first, width), strict=True))
+def _channel_columns(channel: FloatArray, windows: SignalWindows) -> dict[str, FloatArray]:
+    prepared = prepare(channel, fs_hz=windows.fs_hz)
+    missing_share = windows.means(prepared.missing)
+    columns = dict(zip(MEASURES, _measures(channel, prepared, windows), strict=True))
     for column in columns.values():
         column[missing_share > MAX_MISSING_SHARE] = np.nan
-    columns["dc_step"] = _largest_step(prepared, first, width)
-    columns["clipped_share"] = window_means(at_rail(channel), first, width)
+    columns["dc_step"] = _largest_step(prepared, windows)
+    columns["clipped_share"] = windows.means(at_rail(channel))
     columns["missing_share"] = missing_share
     return columns
 
 
-def _measures(
-    channel: FloatArray, prepared: Prepared, fs_hz: float, first: IntArray, width: int
-) -> list[FloatArray]:
+def _measures(channel: FloatArray, prepared: Prepared, windows: SignalWindows) -> list[FloatArray]:
     """Return the columns of ``MEASURES`` for one channel."""
-    if first.size == 0:
+    if len(windows) == 0:
         return [np.empty(0) for _ in MEASURES]
-    slow_first = np.round(first * QUALITY_FS_HZ / fs_hz).astype(np.intp)
-    slow_width = int(width * QUALITY_FS_HZ / fs_hz)
+    fs_hz = windows.fs_hz
     light = resample(prepared.filtered, fs_hz=fs_hz, to_hz=QUALITY_FS_HZ)
-    slow_first = np.minimum(slow_first, light.size - slow_width)
-    windows = windowed(light, slow_first, slow_width)
-    perfusion = np.full(first.size, np.nan)
+    slow = windows.at_rate(QUALITY_FS_HZ, light.size).of_samples(light)
+    perfusion = np.full(len(windows), np.nan)
     measured = np.where(prepared.missing, np.nan, channel)
     if quality.has_dc(measured):
-        level = window_means(measured, first, width)
-        perfusion = 100.0 * ratio(quality.peak_to_peak(windows, fs_hz=QUALITY_FS_HZ), level)
+        level = windows.means(measured)
+        perfusion = 100.0 * ratio(quality.peak_to_peak(slow, fs_hz=QUALITY_FS_HZ), level)
     pulse_s = pulse_times(prepared, fs_hz=fs_hz)
     alike = quality.template_correlation(
-        prepared.normalised(), pulse_s, fs_hz=fs_hz, first=first, width=width
+        prepared.normalised(), pulse_s, fs_hz=fs_hz, first=windows.first, width=windows.width
     )
-    peak_ratio, entropy, rate = quality.spectral_shape(windows, fs_hz=QUALITY_FS_HZ)
-    return [perfusion, quality.skewness(windows), alike, peak_ratio, entropy, rate]
+    peak_ratio, entropy, rate = quality.spectral_shape(slow, fs_hz=QUALITY_FS_HZ)
+    return [perfusion, quality.skewness(slow), alike, peak_ratio, entropy, rate]
 
 
-def _largest_step(prepared: Prepared, first: IntArray, width: int) -> FloatArray:
+def _largest_step(prepared: Prepared, windows: SignalWindows) -> FloatArray:
     """Return the largest jump inside each window, ``(n_windows,)``; 0 without any."""
-    largest = np.zeros(first.size)
+    first, largest = windows.first, np.zeros(len(windows))
     for sample, swings in zip(prepared.steps.sample, prepared.steps.swings, strict=True):
-        inside = (first <= sample) & (sample < first + width)
+        inside = (first <= sample) & (sample < first + windows.width)
         largest[inside] = np.maximum(largest[inside], swings)
     return largest
