@@ -197,6 +197,13 @@ def test_recordings_that_never_meet_may_be_read_to_find_their_clocks(
     assert "chest" in str(describe(sheet))
 
 
+@pytest.mark.parametrize("select", ['"all"', "[]", '["green"]'])
+def test_a_file_of_times_alone_is_refused(tmp_path, write_sheet, select):
+    (tmp_path / "birch.csv").write_text("time\n0\n1\n2\n")
+    with pytest.raises(InputError, match=r"birch\.csv holds times and nothing else; export it"):
+        open_session(write_sheet(*band(select=select)))
+
+
 ELAPSED = ("0", "1")
 LOCAL = ("2026-05-03T18:00:40", "2026-05-03T18:00:41")
 DAYTIME = ("18:00:40", "18:00:41")

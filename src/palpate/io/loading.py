@@ -139,6 +139,8 @@ def _sources(files: list[RawFile], hashes: dict[Path, str]) -> tuple[SourceFile,
 
 def _positions(spec: ChannelSpec, raw: RawFile) -> list[int]:
     """Return the positions in the file of the channels that ``spec`` selects."""
+    if not raw.signals:
+        raise InputError(f"{raw.path} holds times and nothing else; export it again")
     names = [channel.name for channel in raw.channels]
     if spec.select == (ALL,) and ALL not in names:
         return list(raw.signals)
