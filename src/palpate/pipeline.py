@@ -257,7 +257,6 @@ def _explained(own: _Examined, everyone: Sequence[_Examined], heart: _Heart) -> 
     """Relate the errors of one band's sources to what happened to its light."""
     beats_s = heart.beat_time_s
     evidence = examine_band(heart.windows, [own.motion, own.light], beats_s, own.signals)
-    oracle = _where_the_clock_holds(evidence.oracle, evidence.clock)
     sources = []
     for source, scored in own.scored.items():
         others = [
@@ -279,32 +278,21 @@ def _explained(own: _Examined, everyone: Sequence[_Examined], heart: _Heart) -> 
                     heart.events, scored.middle_s, heart.trusted_bpm, scored["estimate_bpm"]
                 ),
                 causes=causes,
-                split=oracle_split(scored, oracle) if own.signals else None,
+                split=oracle_split(scored, evidence.oracle) if own.signals else None,
                 budget=_budget(repaired),
                 untried=repaired.untried if repaired else {},
-                variance=_variance(scored, own, oracle, heart),
+                variance=_variance(scored, own, evidence.oracle, heart),
             )
         )
     return BandResult(
         own.recording,
         own.motion,
         own.light,
-        oracle,
+        evidence.oracle,
         tuple(sources),
         vibration=own.vibration,
         notes=own.notes,
     )
-
-
-def _where_the_clock_holds(oracle: WindowTable, clock: LightClock) -> WindowTable:
-    """Say of no window on a wrong clock whether its light carried the rate of the reference.
-
-    The light carries another moment's rate there: no algorithm missed it.
-    """
-    if "oracle_chance" not in oracle:
-        return oracle
-    off = clock.surely_off(oracle.middle_s)
-    return oracle.with_columns(oracle_chance=np.where(off, np.nan, oracle["oracle_chance"]))
 
 
 def _dose(scored: WindowTable, motion: WindowTable, step_s: float) -> DoseResponse | None:

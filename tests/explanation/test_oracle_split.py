@@ -12,9 +12,14 @@ from palpate.validation import InputError
 
 def tables(status: list[str], chance: list[float]):
     start_s = 2.0 * np.arange(len(status))
-    scored = WindowTable(start_s, start_s + 8.0, {"status": np.array(status)})
-    oracle = WindowTable(start_s, start_s + 8.0, {"oracle_chance": np.array(chance, float)})
-    return scored, oracle
+    nothing = np.zeros(start_s.size)
+    scored = WindowTable(
+        start_s,
+        start_s + 8.0,
+        {"status": np.array(status), "estimate_bpm": nothing + 90.0, "tolerance_bpm": nothing + 5},
+    )
+    columns = {"oracle_bpm": nothing + 70.0, "oracle_chance": np.array(chance, float)}
+    return scored, WindowTable(start_s, start_s + 8.0, columns)
 
 
 def test_counts_by_hand():
@@ -25,6 +30,13 @@ def test_counts_by_hand():
     assert found.missed_share == pytest.approx(2 / 3)
     assert found.outside_s == 8.0
     assert found.sentence().startswith("In 2 of 3 windows outside tolerance (67 %, 95 % interval ")
+
+
+def test_an_estimate_that_is_right_of_the_lights_own_time_is_no_miss():
+    scored, oracle = tables(["outside"] * 4, [0.01, 0.01, 0.5, 0.5])
+    shown = oracle.with_columns(oracle_bpm=np.array([70.0, 86.0, 70.0, 94.0]))
+    found = oracle_split(scored, shown)
+    assert (found.n_missed, found.n_never_had_it, found.n_unknown) == (1, 1, 2)
 
 
 def test_the_interval_holds_the_share_and_narrows_with_blocks():

@@ -4,6 +4,8 @@ They need the reference heart rate, so they explain errors and never make an est
 
 Measures per window
 -------------------
+``oracle_bpm``
+    The rate that the light was asked about.
 ``oracle_snr_db``
     Mean power density within 1.5 / T of the true rate (T the window's length) over the
     mean density of the rest of 0.5 to 5 Hz, in dB, Hann taper. What lies within 2 / T of
@@ -189,7 +191,7 @@ class OracleLight:
             "oracle_chance": own.left.chance(hr_bpm),
         }
         columns = {name: values[:, 0] for name, values in measures.items()}
-        return self.windows.with_columns(**columns, oracle_channel=channel)
+        return self.windows.with_columns(oracle_bpm=hr_bpm, **columns, oracle_channel=channel)
 
     def compared(self, estimate_bpm: FloatArray, reference_bpm: FloatArray) -> WindowTable:
         """Hold the lines at two rates per window ``(n_windows,)`` against each other.

@@ -27,9 +27,10 @@ one, 3.8 % pass (wrist_ppg_exercise)."""
 class OracleSplit:
     """Windows outside tolerance by whether the light carried the pulse.
 
-    ``n_unknown`` had no oracle measure. ``missed_share`` is the share of the others where the
-    light carried the pulse and the algorithm missed it, with its 95 % interval
-    (``share_interval``); NaN without any. ``step_s`` seconds pass from window to window.
+    ``n_unknown`` had no oracle measure, or only their clock is off. ``missed_share`` is the
+    share of the others where the light carried the pulse and the algorithm missed it, with its
+    95 % interval (``share_interval``); NaN without any. ``step_s`` seconds pass from window to
+    window.
     """
 
     n_outside: int
@@ -72,6 +73,21 @@ def light_carries(
     return np.asarray(chance <= false_alarm), np.isfinite(chance)
 
 
+def missed_or_not(
+    table: WindowTable, *, false_alarm: float = FALSE_ALARM
+) -> tuple[BoolArray, BoolArray]:
+    """Return which windows outside tolerance had the pulse, and which can be judged by that.
+
+    ``table`` joins a source's scored windows and the light at the true rate of its own time.
+    Where the estimate is right of that time, only the clock is at fault, and whether the light
+    carried the pulse says nothing.
+    """
+    carried, known = light_carries(table, false_alarm=false_alarm)
+    right_then = np.abs(table["estimate_bpm"] - table["oracle_bpm"]) <= table["tolerance_bpm"]
+    judged = (table["status"] == OUTSIDE) & known & ~right_then
+    return judged & carried, judged
+
+
 def oracle_split(
     scored: WindowTable,
     oracle: WindowTable,
@@ -93,16 +109,15 @@ def oracle_split(
     table = scored.joined(oracle)
     if len(table) == 0:
         raise InputError("there is no window to split")
-    carried, known = light_carries(table, false_alarm=false_alarm)
-    outside = table["status"] == OUTSIDE
-    judged = outside & known
-    n_judged, n_missed = int(judged.sum()), int((judged & carried).sum())
+    missed, judged = missed_or_not(table, false_alarm=false_alarm)
+    n_outside = int(np.count_nonzero(table["status"] == OUTSIDE))
+    n_judged, n_missed = int(judged.sum()), int(missed.sum())
     return OracleSplit(
-        n_outside=int(outside.sum()),
+        n_outside=n_outside,
         n_missed=n_missed,
         n_never_had_it=n_judged - n_missed,
-        n_unknown=int(outside.sum()) - n_judged,
+        n_unknown=n_outside - n_judged,
         missed_share=n_missed / n_judged if n_judged else float("nan"),
-        missed_interval=share_of_windows(table, carried, judged),
+        missed_interval=share_of_windows(table, missed, judged),
         step_s=table.step_s,
     )

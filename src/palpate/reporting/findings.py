@@ -17,7 +17,7 @@ from palpate.evaluation.scoring import ALL, OUTSIDE, ActivityError
 from palpate.explanation.causes import CAUSES, UNEXPLAINED
 from palpate.explanation.dose_response import UNLIKE
 from palpate.explanation.events import LATEST_S
-from palpate.explanation.oracle_split import light_carries
+from palpate.explanation.oracle_split import missed_or_not
 from palpate.heartrate import METHODS
 from palpate.reporting.source_numbers import (
     activity_at,
@@ -259,15 +259,16 @@ def _light_sentences(source: SourceResult, band: BandResult, activity: str) -> l
     if source.split is None:
         return []
     table = source.windows.joined(band.oracle)
-    carried, known = light_carries(table)
-    outside = windows_in(table, activity) & (table["status"] == OUTSIDE) & known
-    if outside.sum() < FEWEST_TO_RANK:
+    had_pulse, judged = missed_or_not(table)
+    judged &= windows_in(table, activity)
+    if judged.sum() < FEWEST_TO_RANK:
         return []
-    if not carried[outside].any():
+    if not had_pulse[judged].any():
         return ["In none of these windows did the light show the pulse."]
-    missed = float(carried[outside].mean()), *share_interval_in(table, activity, carried, outside)
+    interval = share_interval_in(table, activity, had_pulse, judged)
+    missed = proportion(float(had_pulse[judged].mean()), *interval)
     told = "the light carried the pulse but the algorithm missed it"
-    return [f"In {proportion(*missed)} of these windows {told}."]
+    return [f"In {missed} of these windows {told}."]
 
 
 def _other_sentences(band: BandResult, activity: str) -> list[str]:
