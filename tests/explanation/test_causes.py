@@ -255,6 +255,17 @@ def test_a_cause_is_added_by_one_record() -> None:
     assert found.sentence(1) == "The strap is 7 mm loose."
 
 
+def test_light_that_motion_hardly_explains_is_told_by_what_taking_it_out_does() -> None:
+    row = {**SHOWN["motion swamping"], "acc_explained_share": 0.02}
+    row |= {"estimate_lost_db": 6.2, "cancelling_gain_db": 7.1}
+    found = attribute_causes(table(row))
+    assert found.windows["cause"].tolist() == ["motion swamping"]
+    assert (
+        "without what follows the accelerometer (2 % of the light's in-band power) the estimate "
+        "loses 6 dB and the true rate gains 7 dB"
+    ) in found.sentence(0)
+
+
 def test_thresholds_can_be_set() -> None:
     row = {**SHOWN["motion swamping"], "oracle_snr_db": 9.4}  # 0.65 of the way to sure
     assert attribute_causes(table(row)).windows["cause"].tolist() == ["motion swamping"]

@@ -160,11 +160,14 @@ def _rates(row: Row) -> str:
 
 
 def _motion_share(row: Row) -> str:
-    text = (
-        f"{_percent(row, 'acc_explained_share')} of the light's in-band power follows the "
-        "accelerometer"
-    )
-    gain_db = _number(row, "cancelling_gain_db")
+    share = f"{_percent(row, 'acc_explained_share')} of the light's in-band power"
+    lost_db, gain_db = _number(row, "estimate_lost_db"), _number(row, "cancelling_gain_db")
+    if lost_db >= WORTH_DB and gain_db >= WORTH_DB:
+        return (
+            f"without what follows the accelerometer ({share}) the estimate loses {lost_db:.0f} dB "
+            f"and the true rate gains {gain_db:.0f} dB"
+        )
+    text = f"{share} follows the accelerometer"
     return (
         f"{text} (without it the true rate gains {gain_db:.0f} dB)" if gain_db >= WORTH_DB else text
     )
