@@ -17,7 +17,7 @@ import numpy as np
 from palpate.conditioning import window_samples
 from palpate.explanation import oracle_windows
 from palpate.heartrate import estimate
-from palpate.motion import motion_flags, motion_windows
+from palpate.motion import gyro_windows, motion_flags, motion_windows
 from palpate.ppg import ppg_windows
 from palpate.signals import FloatArray
 
@@ -57,7 +57,8 @@ def main() -> None:
     ppg, acc, gyro = synthetic_hour()
     rate = np.full(window_samples(ppg.shape[0], fs_hz=FS_HZ)[0].size, 84.0)
     stages: dict[str, Callable[[], object]] = {
-        "motion": lambda: motion_flags(motion_windows(acc, fs_hz=FS_HZ, unit="g", gyro=gyro)),
+        "motion": lambda: motion_flags(motion_windows(acc, fs_hz=FS_HZ, unit="g")),
+        "gyroscope": lambda: gyro_windows(gyro, fs_hz=FS_HZ),
         "light": lambda: ppg_windows(ppg, fs_hz=FS_HZ),
         options.method: lambda: estimate(ppg, acc, fs_hz=FS_HZ, method=options.method),
         "oracle": lambda: oracle_windows(ppg, acc, rate, fs_hz=FS_HZ),

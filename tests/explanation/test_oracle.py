@@ -266,11 +266,11 @@ def test_bad_input_is_explained():
 
 
 def test_distance_to_the_nearest_multiple_of_the_cadence():
-    hr_bpm = np.array([82.0, 43.0, 158.0, np.nan, 100.0])
-    cadence_per_min = np.array([80.0, 80.0, 80.0, 80.0, np.nan])
+    hr_bpm = np.array([82.0, 43.0, 158.0, 163.0, np.nan, 100.0])
+    cadence_per_min = np.array([80.0, 80.0, 80.0, 40.0, 80.0, np.nan])
     found = cadence_distance(hr_bpm, cadence_per_min)
-    np.testing.assert_allclose(found.distance_bpm, [2.0, 3.0, -2.0, np.nan, np.nan])
-    np.testing.assert_allclose(found.multiple, [1.0, 0.5, 2.0, np.nan, np.nan])
+    np.testing.assert_allclose(found.distance_bpm, [2.0, 3.0, -2.0, 3.0, np.nan, np.nan])
+    np.testing.assert_allclose(found.multiple, [1.0, 0.5, 2.0, 4.0, np.nan, np.nan])
 
 
 def test_treadmill_light_carries_the_true_rate_and_not_another(data_dir):

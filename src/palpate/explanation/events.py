@@ -49,8 +49,10 @@ Kind = Literal["rise", "fall"]
 
 @dataclass(frozen=True, slots=True)
 class HeartRateEvent:
-    """A rise or fall of the reference over ``[start_s, end_s)``, its 10 to 90 % part.
+    """A rise or fall of the reference, its 10 to 90 % part.
 
+    It reaches from the middle of the first window to that of the last, ``start_s`` to ``end_s``;
+    both windows belong to it.
     ``from_bpm`` and ``to_bpm`` are the turning points before and after.
     """
 

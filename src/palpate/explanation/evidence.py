@@ -99,9 +99,6 @@ REMEMBERED = (
     "irregularity",
 )
 NOT_FORGOTTEN = ("clipped_share", "missing_share")
-CADENCE_MULTIPLES = (0.5, 1.0, 2.0, 3.0, 4.0)
-"""Of the repeats of the whole movement. An arm swings once in two steps and carries the
-steps' own harmonic, so a walker's light holds one, two and four times the arm's rate."""
 
 
 def light_level(
@@ -190,9 +187,7 @@ def source_evidence(
     evidence = evidence.with_columns(**_timing(evidence, beat_time_s))
     evidence = evidence.with_columns(**_standing(evidence))
     estimate = evidence["estimate_bpm"]
-    nearest = cadence_distance(
-        estimate, _column(evidence, "cadence_per_min"), multiples=CADENCE_MULTIPLES
-    )
+    nearest = cadence_distance(estimate, _column(evidence, "cadence_per_min"))
     columns = {
         "cadence_bpm": nearest.distance_bpm,
         "cadence_multiple": nearest.multiple,

@@ -72,8 +72,9 @@ ORACLE_FS_HZ = 16.0
 CHANNEL_WINDOWS = 31
 """68 s at the default grid: longer than chance, shorter than a lost contact (own choice)."""
 LEAST_EXPLAINED = 0.1
-CADENCE_MULTIPLES = (0.5, 1.0, 2.0)
-"""Where gross errors gather: half the cadence, the cadence, the step rate."""
+CADENCE_MULTIPLES = (0.5, 1.0, 2.0, 3.0, 4.0)
+"""Of the repeats of the whole movement. An arm swings once in two steps and carries the
+steps' own harmonic, so a walker's light holds one, two and four times the arm's rate."""
 
 
 def oracle_windows(
@@ -244,21 +245,17 @@ class CadenceDistance:
     multiple: FloatArray
 
 
-def cadence_distance(
-    hr_bpm: FloatArray,
-    cadence_per_min: FloatArray,
-    *,
-    multiples: tuple[float, ...] = CADENCE_MULTIPLES,
-) -> CadenceDistance:
-    """Say how far a heart rate lies from the nearest multiple of the cadence.
+def cadence_distance(hr_bpm: FloatArray, cadence_per_min: FloatArray) -> CadenceDistance:
+    """Say how far a heart rate lies from the nearest of `CADENCE_MULTIPLES` of the cadence.
 
     Both ``(n_windows,)``; NaN in either gives NaN in both results.
     """
-    gaps = hr_bpm[:, np.newaxis] - cadence_per_min[:, np.newaxis] * np.asarray(multiples)
+    multiples = np.asarray(CADENCE_MULTIPLES)
+    gaps = hr_bpm[:, np.newaxis] - cadence_per_min[:, np.newaxis] * multiples
     defined = np.isfinite(gaps).all(axis=1)
     nearest = np.argmin(np.abs(np.where(defined[:, np.newaxis], gaps, 0.0)), axis=1)
     distance = np.where(defined, gaps[np.arange(nearest.size), nearest], np.nan)
-    return CadenceDistance(distance, np.where(defined, np.asarray(multiples)[nearest], np.nan))
+    return CadenceDistance(distance, np.where(defined, multiples[nearest], np.nan))
 
 
 def _in_band(values: FloatArray, fs_hz: float) -> FloatArray:

@@ -12,7 +12,7 @@ it, so shares may be negative.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import combinations
 from math import factorial
 
@@ -44,27 +44,6 @@ def shapley_weights(players: Sequence[str]) -> FloatArray:
             else:
                 weights[row, column] = -_orders(len(members), count)
     return weights
-
-
-def shapley_shares(values: Mapping[frozenset[str], float]) -> dict[str, float]:
-    """Return each player's share; they sum to ``values[everyone] - values[nobody]``.
-
-    Parameters
-    ----------
-    values
-        What every set of players achieves, the empty set included.
-
-    Raises
-    ------
-    InputError
-        If a set has no value.
-    """
-    players = sorted(frozenset().union(*values))
-    missing = [members for members in subsets(players) if members not in values]
-    if missing:
-        raise InputError(f"the set of {sorted(missing[0]) or 'nobody'} has no value")
-    shares = shapley_weights(players) @ np.array([values[s] for s in subsets(players)])
-    return dict(zip(players, shares.tolist(), strict=True))
 
 
 def _orders(before: int, count: int) -> float:

@@ -71,7 +71,6 @@ LIGHT_COLUMNS: Mapping[str, tuple[str, ...]] = {
 }
 DOSES = (INTENSITY, VIBRATION)
 """Groups of which more never means less error, as in ``dose_response``."""
-CADENCE_MULTIPLES = (0.5, 1.0, 2.0, 3.0, 4.0)
 SLOPE_WINDOWS = (2, 8)
 """The reference's change is taken over so many windows to either side."""
 MIN_WINDOWS = 100
@@ -145,9 +144,7 @@ def error_features(
     if "acc_explained_share" in oracle:
         columns[STRUCTURE].append(oracle["acc_explained_share"])
     if "cadence_per_min" in motion:
-        overlap = cadence_distance(
-            reference_bpm, motion["cadence_per_min"], multiples=CADENCE_MULTIPLES
-        )
+        overlap = cadence_distance(reference_bpm, motion["cadence_per_min"])
         columns[STRUCTURE].append(np.abs(overlap.distance_bpm))
     columns[DYNAMICS] = [np.abs(_change(reference_bpm, reach)) for reach in SLOPE_WINDOWS]
     return {group: np.column_stack(found) for group, found in columns.items() if found}

@@ -1,7 +1,7 @@
-"""What the arm did in every window: one table from accelerometer and gyroscope.
+"""What the arm did in every window: a table from the accelerometer, one from a gyroscope.
 
-Columns
--------
+Columns of the accelerometer's
+------------------------------
 ====================== ==========================================================
 enmo_g                 mean of max(|a| − 1 g, 0); three axes only
 mad_g                  mean amplitude deviation of |a|
@@ -18,14 +18,14 @@ vibration_wh_mps2      hand-arm weighted vibration (Wh), vector sum of the axes,
 vibration_high_hz      upper end of the band that the vibration could be measured in
 orientation_change_deg largest turn of gravity's direction away from its mean
 gravity_x_g ...        mean of each axis: which way the wrist points
-gyro_rms_dps           rms of the angular rate vector; NaN without a gyroscope
 clipped_share          samples with an axis at the sensor's rails
 missing_share          samples with an axis missing
 ====================== ==========================================================
 
 Windows that miss more than ``MAX_MISSING_SHARE`` of their samples give NaN everywhere
-but in the last two columns, and those that miss as much of the gyroscope in its own. Shorter
-gaps do not count in ENMO and MAD and are bridged by straight lines elsewhere.
+but in the last two columns. Shorter gaps do not count in ENMO and MAD and are bridged by
+straight lines elsewhere. The gyroscope's table has one column, ``gyro_rms_dps``: the rms of the
+angular rate vector, NaN where as much is missing.
 """
 
 from __future__ import annotations
@@ -67,7 +67,6 @@ def motion_windows(
     *,
     fs_hz: float,
     unit: str,
-    gyro: FloatArray | None = None,
     start_s: float = 0.0,
     window_s: float = WINDOW_S,
     step_s: float = STEP_S,
@@ -79,35 +78,26 @@ def motion_windows(
     acc
         ``(n, axes)``, one to three axes of one accelerometer; NaN marks missing samples.
     fs_hz
-        Samples per second of ``acc`` and ``gyro``.
+        Samples per second.
     unit
         Unit of ``acc`` as declared: ``"g"``, ``"mg"``, ``"m/s2"`` or ``"m/s^2"``.
-    gyro
-        ``(n, k)`` angular rates in degrees per second, or None.
     start_s
         Time of the first sample; windows start there.
 
     Raises
     ------
     InputError
-        If gravity contradicts the declared unit, or the shapes do not fit.
+        If gravity contradicts the declared unit, or there are more than three axes.
     """
     fs_hz = checked_rate(fs_hz)
     acc_g = _checked_acc_g(acc, fs_hz, unit)
-    if gyro is not None:
-        gyro = checked_columns(gyro, "gyro")
-        if gyro.shape[0] != acc_g.shape[0]:
-            raise InputError(
-                f"gyro has {gyro.shape[0]} samples and acc has {acc_g.shape[0]}; both must "
-                "share one time base"
-            )
     windows = SignalWindows.of(
         acc_g.shape[0], fs_hz=fs_hz, start_s=start_s, window_s=window_s, step_s=step_s
     )
     missing = ~np.isfinite(acc_g).all(axis=1)
     clipped = np.stack([at_rail(axis) for axis in acc_g.T]).any(axis=0)
     columns = {
-        **_sample_features(acc_g, gyro, windows),
+        **_sample_features(acc_g, windows),
         **_band_features(acc_g, windows),
     }
     missing_share = windows.means(np.asarray(missing))
@@ -126,7 +116,7 @@ def gyro_windows(
     window_s: float = WINDOW_S,
     step_s: float = STEP_S,
 ) -> WindowTable:
-    """Measure the angular rate in every window, for a gyroscope with a time base of its own.
+    """Measure the angular rate in every window, on the gyroscope's own time base.
 
     Parameters
     ----------
@@ -144,7 +134,10 @@ def gyro_windows(
     windows = SignalWindows.of(
         gyro.shape[0], fs_hz=fs_hz, start_s=start_s, window_s=window_s, step_s=step_s
     )
-    return windows.table({"gyro_rms_dps": _gyro_rms_dps(gyro, windows)})
+    rms_dps = np.sqrt(windows.means(_energy(gyro)))
+    missing_share = windows.means(np.asarray(~np.isfinite(gyro).all(axis=1)))
+    rms_dps[missing_share > MAX_MISSING_SHARE] = np.nan
+    return windows.table({"gyro_rms_dps": rms_dps})
 
 
 def _checked_acc_g(acc: FloatArray, fs_hz: float, unit: str) -> FloatArray:
@@ -159,9 +152,7 @@ def _checked_acc_g(acc: FloatArray, fs_hz: float, unit: str) -> FloatArray:
     return acc_g
 
 
-def _sample_features(
-    acc_g: FloatArray, gyro: FloatArray | None, windows: SignalWindows
-) -> dict[str, FloatArray]:
+def _sample_features(acc_g: FloatArray, windows: SignalWindows) -> dict[str, FloatArray]:
     """Return the columns that need every sample."""
     fs_hz, first, width = windows.fs_hz, windows.first, windows.width
     magnitude = intensity.magnitude_g(acc_g)
@@ -180,20 +171,10 @@ def _sample_features(
         "shake_rms_g": np.sqrt(windows.means(fast)),
         "vibration_wh_mps2": vibration if high_hz > low_hz else nothing.copy(),
         "vibration_high_hz": np.full(first.size, high_hz),
-        "gyro_rms_dps": nothing.copy(),
     }
-    if gyro is not None:
-        columns["gyro_rms_dps"] = _gyro_rms_dps(gyro, windows)
     means = windows.means(acc_g)
     columns |= {f"gravity_{name}_g": m.copy() for name, m in zip("xyz", means.T, strict=False)}
     return columns
-
-
-def _gyro_rms_dps(gyro: FloatArray, windows: SignalWindows) -> FloatArray:
-    rms_dps = np.sqrt(windows.means(_energy(gyro)))
-    missing_share = windows.means(np.asarray(~np.isfinite(gyro).all(axis=1)))
-    rms_dps[missing_share > MAX_MISSING_SHARE] = np.nan
-    return rms_dps
 
 
 def _above_split(acc_g: FloatArray, fs_hz: float) -> FloatArray:

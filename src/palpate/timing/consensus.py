@@ -57,7 +57,7 @@ class Line:
     rivals: tuple[float, ...]
 
 
-def best_lines(curves: Curves, *, max_drift: float, same: int, split: bool = True) -> list[Line]:
+def best_lines(curves: Curves, *, max_drift: float, same: int) -> list[Line]:
     """Return the lines that the segments agree on, in time order.
 
     Parameters
@@ -66,16 +66,12 @@ def best_lines(curves: Curves, *, max_drift: float, same: int, split: bool = Tru
         Largest drift to try, samples per sample.
     same
         Two parts whose lags differ by no more samples belong together.
-    split
-        Whether to look for pauses.
     """
     strength = evidence(curves.values)
     rows = strength.shape[0]
     if rows < MIN_SEGMENTS or strength.shape[1] == 0:
         return []
-    parts = [(0, rows)]
-    if split:
-        parts = _parts(strength, curves, max(same // curves.pooled, 1))
+    parts = _parts(strength, curves, max(same // curves.pooled, 1))
     return [_line(strength[a:b], curves, (a, b), max_drift) for a, b in parts]
 
 
