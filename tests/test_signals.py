@@ -123,3 +123,10 @@ def test_the_step_of_windows_and_how_many_begin_in_a_span() -> None:
     single = WindowTable(start_s[:1], start_s[:1] + 8.0)
     assert np.isnan(single.step_s)
     assert single.count_in(10.0) == 1
+
+
+def test_a_window_table_shows_its_span_and_its_columns_in_a_line():
+    starts = np.arange(0.0, 1000.0, 2.0)
+    table = WindowTable(starts, starts + 8.0, {"hr_bpm": starts, "reason": starts.astype(str)})
+    assert repr(table) == "WindowTable(500 windows from 0 to 1006 s: hr_bpm, reason)"
+    assert repr(WindowTable(starts[:0], starts[:0])) == "WindowTable(0 windows: no columns)"

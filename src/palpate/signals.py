@@ -203,6 +203,11 @@ class WindowTable:
                 )
         _set(self, "columns", {k: _read_only(v) for k, v in self.columns.items()})
 
+    def __repr__(self) -> str:
+        """Say the span and what there is; every number of every window would fill pages."""
+        span = f" from {self.start_s[0]:g} to {self.end_s[-1]:g} s" if len(self) else ""
+        return f"WindowTable({len(self)} windows{span}: {', '.join(self.columns) or 'no columns'})"
+
     def __len__(self) -> int:
         return int(self.start_s.size)
 
