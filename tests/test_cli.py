@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import csv
 import json
 import subprocess
 import sys
@@ -141,6 +142,36 @@ def test_quiet_says_nothing_and_json_is_all_there_is(
     assert main(["explain", banded, "-o", str(tmp_path), "--json", *methods]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["sources"][0]["band"] == "Alder"
+
+
+def test_the_store_keeps_the_session_and_every_window(
+    brief_sheets: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from palpate.io import read_store, read_table, table_names
+
+    store, methods = tmp_path / "evening.h5", ["--methods", "conventional"]
+    command = ["explain", str(brief_sheets[0]), "-o", str(tmp_path / "out"), "--store"]
+    assert main([*command, str(store), *methods]) == 0
+    assert capsys.readouterr().out.splitlines()[-2] == str(store)
+    assert [r.name for r in read_store(store).recordings] == ["chest", "Alder"]
+    assert table_names(store) == ("reference", "Alder, device", "Alder, conventional")
+    kept = read_table(store, "Alder, device")
+    assert kept.parameters["methods"] == ["conventional"]
+    with (tmp_path / "out" / "windows.csv").open(encoding="utf-8") as file:
+        rows = [row for row in csv.DictReader(file) if row["source"] == "device"]
+    assert [row["status"] for row in rows] == kept.table["status"].tolist()
+    assert {"motion_mad_g", "light_perfusion_index_pct", "cause"} <= set(kept.table)
+
+
+@pytest.mark.parametrize(
+    ("inputs", "store", "message"),
+    [(["a.toml"], "evening.csv", "must end in .h5"), (["a.h5", "b.h5"], "c.h5", "one by one")],
+)
+def test_a_store_that_cannot_be_is_refused_before_any_work(
+    inputs: list[str], store: str, message: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["explain", *inputs, "-o", "out", "--store", store]) == 2
+    assert message in capsys.readouterr().err
 
 
 def test_several_sessions_get_a_folder_each(

@@ -33,6 +33,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--layout", help="how to read a single recording: a shipped layout's name or a .toml file"
     )
+    parser.add_argument(
+        "--store",
+        type=Path,
+        metavar="FILE.h5",
+        help="also keep the session and its tables of windows in one HDF5 store",
+    )
     add_analysis_arguments(parser)
 
 
@@ -79,10 +85,15 @@ def add_analysis_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace, console: Console) -> int:
     """Read each input, run the main job on it, write its report."""
-    from palpate.io import open_session
+    from palpate.io import checked_store_name, open_session
     from palpate.reporting.folder import SESSION, check_output
+    from palpate.validation import InputError
 
     options = checked_options(arguments)
+    if arguments.store is not None:
+        checked_store_name(arguments.store)
+        if len(arguments.inputs) > 1:
+            raise InputError("--store keeps one session; explain the inputs one by one")
     folders = report_folders(arguments.inputs, arguments.output)
     for folder in folders:
         check_output(folder, mark=SESSION)
@@ -91,7 +102,7 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
         if len(folders) > 1:
             console.say(f"\n{path}")
         session = open_session(path, layout=arguments.layout, say=console.say)
-        summaries.append(explain_into(folder, session, options, console))
+        summaries.append(explain_into(folder, session, options, console, arguments.store))
     console.result(summaries[0] if len(summaries) == 1 else {"sessions": summaries})
     return 0
 
@@ -133,11 +144,13 @@ def checked_options(arguments: argparse.Namespace) -> Options:
 
 
 def explain_into(
-    folder: Path, session: Session, options: Options, console: Console
+    folder: Path, session: Session, options: Options, console: Console, store: Path | None = None
 ) -> dict[str, Any]:
     """Explain a session, write everything into ``folder``, say what was found, return it."""
+    from palpate.io import write_store
     from palpate.pipeline import explain_session
     from palpate.reporting.session_report import write_report
+    from palpate.reporting.tables import stored_tables
 
     count = len(session.recordings)
     result = explain_session(
@@ -146,5 +159,7 @@ def explain_into(
     report = write_report(result, folder)
     for line in report.findings:
         console.say(line)
+    if store is not None:
+        console.say(str(write_store(session, store, tables=stored_tables(result))))
     console.say(str(report.page))
     return report.summary

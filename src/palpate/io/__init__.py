@@ -12,6 +12,7 @@ from palpate.io.opening import open_session
 from palpate.io.sheet import ChannelSpec, RecordingSpec, Sheet, SourceSpec, read_sheet
 from palpate.io.store import (
     StoredTable,
+    checked_store_name,
     read_store,
     read_table,
     table_names,
@@ -27,6 +28,7 @@ __all__ = [
     "SourceSpec",
     "StoredTable",
     "apply_layout",
+    "checked_store_name",
     "describe",
     "draft_sheet",
     "explain_os_error",

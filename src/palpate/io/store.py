@@ -85,7 +85,7 @@ def write_store(
     session: Session, path: Path | str, *, tables: Mapping[str, StoredTable] | None = None
 ) -> Path:
     """Write a session, and derived tables if there are any, into one new HDF5 file."""
-    path = _checked_name(path)
+    path = checked_store_name(path)
     with replacing(path) as part, _writing(part, path, "w") as file:
         write_attributes(file, format=FORMAT, schema=SCHEMA, palpate_version=__version__)
         write_attributes(file, title=session.title, wearer=session.wearer, notes=session.notes)
@@ -155,7 +155,8 @@ def table_names(path: Path | str) -> tuple[str, ...]:
         return tuple(name_of(key) for key in subgroup(file, "tables"))
 
 
-def _checked_name(path: Path | str) -> Path:
+def checked_store_name(path: Path | str) -> Path:
+    """Return the path if a store of that name would be read as one again."""
     path = Path(path)
     if path.suffix.lower() not in (".h5", ".hdf5"):
         raise InputError(f"{path} must end in .h5, so that it is opened as a store again")

@@ -12,6 +12,7 @@ import numpy as np
 
 from palpate import __version__
 from palpate.conditioning import runs
+from palpate.io import StoredTable
 from palpate.reporting.source_numbers import (
     activity_at,
     causes_by_activity,
@@ -32,39 +33,43 @@ def window_rows(result: SessionResult) -> Iterator[dict[str, Any]]:
     """Yield one row per band, source and window, with all that is known of it."""
     for band in result.bands:
         for source in band.sources:
-            yield from _source_rows(result.windows, band, source)
-
-
-def _source_rows(
-    reference: WindowTable, band: BandResult, source: SourceResult
-) -> Iterator[dict[str, Any]]:
-    columns = {
-        "start_s": reference.start_s,
-        "end_s": reference.end_s,
-        **source.windows.columns,
-        "cause": source.causes.windows["cause"],
-        "cause_score": source.causes.windows["cause_score"],
-        "reference_reason": reference["reason"],
-        **{f"motion_{name}": column for name, column in band.motion.columns.items()},
-        **{f"light_{name}": column for name, column in band.light.columns.items()},
-        **band.oracle.columns,
-    }
-    names = list(columns)
-    for index, values in enumerate(zip(*(columns[n].tolist() for n in names), strict=True)):
-        yield {
-            "band": band.recording.name,
-            "source": source.source,
-            **dict(zip(names, values, strict=True)),
-            "why": source.causes.sentence(index),
-        }
+            names = {"band": band.recording.name, "source": source.source}
+            table = source_windows(result.windows, band, source)
+            for index, row in enumerate(_rows(table)):
+                yield {**names, **row, "why": source.causes.sentence(index)}
 
 
 def reference_rows(result: SessionResult) -> Iterator[dict[str, Any]]:
     """Yield one row per window of the beat reference."""
-    names = ["start_s", "end_s", *result.windows.columns]
-    columns = [result.windows.start_s, result.windows.end_s, *result.windows.columns.values()]
-    for values in zip(*(column.tolist() for column in columns), strict=True):
-        yield dict(zip(names, values, strict=True))
+    return _rows(result.windows)
+
+
+def source_windows(reference: WindowTable, band: BandResult, source: SourceResult) -> WindowTable:
+    """Return all that is known of a source's windows in one table."""
+    return source.windows.with_columns(
+        cause=source.causes.windows["cause"],
+        cause_score=source.causes.windows["cause_score"],
+        reference_reason=reference["reason"],
+        **{f"motion_{name}": column for name, column in band.motion.columns.items()},
+        **{f"light_{name}": column for name, column in band.light.columns.items()},
+        **band.oracle.columns,
+    )
+
+
+def stored_tables(result: SessionResult) -> dict[str, StoredTable]:
+    """Return the windows of the reference and of every source as tables of a store."""
+    tables = {"reference": result.windows}
+    for band in result.bands:
+        for source in band.sources:
+            tables[source.name] = source_windows(result.windows, band, source)
+    options = plain(asdict(result.options))
+    return {name: StoredTable(table, options) for name, table in tables.items()}
+
+
+def _rows(table: WindowTable) -> Iterator[dict[str, Any]]:
+    columns = {"start_s": table.start_s, "end_s": table.end_s, **table.columns}
+    for values in zip(*(column.tolist() for column in columns.values()), strict=True):
+        yield dict(zip(columns, values, strict=True))
 
 
 def summary(result: SessionResult) -> dict[str, Any]:
