@@ -13,7 +13,7 @@ from scipy.signal import lfilter
 from palpate.evaluation.scoring import NO_ESTIMATE, OUTSIDE, WITHIN
 from palpate.signals import FloatArray, WindowTable
 from palpate.study import Condition, SessionSource, study_sessions
-from palpate.study.comparison import compare_conditions, holm
+from palpate.study.comparison import Comparison, compare_conditions, holm
 from palpate.study.differences import paired_difference, unpaired_difference
 from palpate.study.pooling import (
     activities_of,
@@ -195,6 +195,23 @@ def test_a_firmware_that_halves_the_error_is_better() -> None:
     assert lifting.as_measured.p == pytest.approx(stats.ttest_ind(*sides, equal_var=False).pvalue)
     # All moved alike: the regression on side and motion is the pooled t test.
     assert lifting.p == pytest.approx(stats.ttest_ind(*sides).pvalue)
+
+
+def test_estimators_run_beside_a_device_do_not_change_its_answer() -> None:
+    rng = np.random.default_rng(3)
+
+    def study(sources: tuple[str, ...]) -> Comparison:
+        held = [
+            a_session(f"{one.firmware}{i}", error, condition=replace(one, source=source))
+            for source in sources
+            for one, errors in ((OLD, [6.0, 7.0, 8.0, 7.5, 6.5]), (NEW, [4.0, 6.0, 5.5, 6.2, 4.8]))
+            for i, error in enumerate(errors if source == "device" else rng.uniform(2, 3, 5))
+        ]
+        found = study_sessions(held).comparisons
+        return next(c for c in found if c.changed == "firmware" and c.first.source == "device")
+
+    alone, beside = study(("device",)), study(("device", "conventional", "robust"))
+    assert alone.p == beside.p < 0.05
 
 
 def test_whole_sessions_are_compared_only_where_nothing_has_an_activity() -> None:

@@ -7,8 +7,11 @@ sessions of wearers who wore both; bands of different evenings are not compared,
 sessions, which differ in what was done in them.
 
 Judged is the difference at equal motion, since no two rides are alike; as measured where motion
-is unknown or too different. Over all comparisons of a study with enough sessions, the chance
-of calling any difference that does not exist is held at 5 % (Holm 1979, Scand J Stat 6:65).
+is unknown or too different. Each question has a family of its own: what a firmware changed in
+one source, which band is better in it, and which source is. Over all of a family's comparisons
+with enough sessions, the chance of calling any difference that does not exist is held at 5 %
+(Holm 1979, Scand J Stat 6:65), so that a device's answer does not depend on how many estimators
+were run beside it.
 
 difference = second - first: negative where the second is better.
 """
@@ -54,8 +57,8 @@ class Comparison:
         Median motion intensity of the second's sessions over that of the first's; NaN if
         unknown.
     p
-        Chance of such a difference as is judged if there were none, adjusted for all
-        comparisons that had enough sessions; of this comparison alone where it had not.
+        Chance of such a difference as is judged if there were none, adjusted for all of the
+        ``family`` that had enough sessions; of this comparison alone where it had not.
     verdict
         On the second; ``too few sessions`` with fewer than five on either side.
     """
@@ -78,6 +81,11 @@ class Comparison:
     def judged(self) -> Difference:
         """The difference that the verdict is on."""
         return self.at_equal_motion or self.as_measured
+
+    @property
+    def family(self) -> tuple[str, str]:
+        """The question that it answers together with others: what changed, in which source."""
+        return self.changed, "" if self.changed == "source" else self.first.source
 
     @property
     def enough(self) -> bool:
@@ -208,13 +216,16 @@ def _moved_alike(before: Sequence[SessionErrors], after: Sequence[SessionErrors]
 
 
 def _with_verdicts(comparisons: Sequence[Comparison]) -> Iterator[Comparison]:
-    counted = [one.p for one in comparisons if one.enough]
-    adjusted = iter(holm(np.array(counted)).tolist())
+    families: dict[tuple[str, str], list[float]] = {}
+    for one in comparisons:
+        if one.enough:
+            families.setdefault(one.family, []).append(one.p)
+    adjusted = {family: iter(holm(np.array(p)).tolist()) for family, p in families.items()}
     for one in comparisons:
         if not one.enough:
             yield one
             continue
-        p = next(adjusted)
+        p = next(adjusted[one.family])
         better: Verdict = "better" if one.judged.mean_bpm < 0 else "worse"
         yield replace(one, p=p, verdict=better if p < LEVEL else "no difference shown")
 
