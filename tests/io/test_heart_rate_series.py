@@ -50,10 +50,10 @@ def test_time_of_day_passes_midnight(tmp_path: Path) -> None:
 
 
 def test_zero_and_empty_are_no_value_and_counted(tmp_path: Path) -> None:
-    path = table(tmp_path, "t,hr\n0,0\n1,\n2,72\n3,73\n")
+    path = table(tmp_path, "t,hr\n0,0\n1,\n2,72\n3,73\n4,255\n")
     rate = read_heart_rate(path).rate
-    np.testing.assert_array_equal(rate.hr_bpm, [np.nan, np.nan, 72.0, 73.0])
-    assert rate.n_undefined == 2
+    np.testing.assert_array_equal(rate.hr_bpm, [np.nan, np.nan, 72.0, 73.0, np.nan])
+    assert rate.n_undefined == 3
     assert rate.reason[0] == "the device gave no value"
 
 

@@ -213,7 +213,25 @@ def test_rises_without_a_heart_rate_are_not_called_missed(result: SessionResult)
     events = tuple(blind if r is rises[0] else r for r in source.events)
     band = replace(result.bands[0], sources=(replace(source, events=events),))
     text = "\n".join(findings(replace(result, bands=(band,))).lines())
-    assert "It gave no heart rate during 1 of" in text
+    assert re.search(r"It gave no heart rate during (the only rise|1 of \d+ rises)", text)
+    assert "1 of 1" not in text
+
+
+def test_light_that_passes_no_more_often_than_chance_is_not_said_to_carry_the_pulse(
+    result: SessionResult,
+) -> None:
+    off = rescored(result, np.full(len(result.windows), 20.0))
+    activity, rows = longest_activity(off)
+    chance = np.full(len(off.windows), 0.5)
+    chance[rows[0]] = 0.01
+    dark = off.bands[0].oracle.with_columns(
+        oracle_chance=chance, oracle_bpm=np.full(chance.size, 100.0)
+    )
+    told = told_of(replace(off, bands=(replace(off.bands[0], oracle=dark),)), activity).why
+    seemed = [line for line in told if line.startswith("The light seemed to show the pulse in 2 (")]
+    assert len(seemed) == 1
+    assert seemed[0].endswith("no more than the 5 % that pass by chance.")
+    assert not any("missed it" in line for line in told)
 
 
 def test_a_rise_at_the_end_of_the_search_may_be_later_still() -> None:

@@ -5,7 +5,7 @@ column, and returns a `RateSeries` on the file's own seconds.
 
 Conventions
 -----------
-* A reading of 0 or less means that the device had no value.
+* A reading of 0 or less, or of 255, means that the device had no value.
 * A series whose median no heart has is in another unit, or another column, and is refused.
 * Of several readings at one instant the last counts.
 * A reading holds until the next, but no longer than 1.5 usual steps, so a missing
@@ -32,6 +32,7 @@ from palpate.signals import RateSeries, held_until
 from palpate.validation import InputError
 
 NO_VALUE = "the device gave no value"
+_NO_BYTE = 255.0  # what a byte holds for no value (common practice, no source)
 LEAST_USUAL_BPM, MOST_USUAL_BPM = 20.0, 300.0  # outside it is another quantity
 NAMES = frozenset(
     {
@@ -92,7 +93,7 @@ def rate_series(series: RawSeries, *, source: str, place: str, shift_s: float = 
     last_of_instant = np.append(np.diff(series.time_s) > 0, True)
     start_s = series.time_s[last_of_instant] + shift_s
     hr_bpm = series.values[last_of_instant]
-    valued = np.isfinite(hr_bpm) & (hr_bpm > 0)
+    valued = np.isfinite(hr_bpm) & (hr_bpm > 0) & (hr_bpm != _NO_BYTE)
     if not valued.any():
         raise InputError(f"{place} holds no heart rate above zero")
     usual_bpm = float(np.median(hr_bpm[valued]))

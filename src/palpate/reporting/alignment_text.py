@@ -85,7 +85,8 @@ def _latency_text(found: Latency) -> str:
         return f"latency unknown, {found.reason}"
     delay, smoothing = found.delay_interval_s, found.smoothing_interval_s
     return (
-        f"delay {found.delay_s:.1f} s ({delay[0]:.1f} to {delay[1]:.1f}), smoothing "
+        f"{found.lateness_s:.1f} s late in all: delay {found.delay_s:.1f} s "
+        f"({delay[0]:.1f} to {delay[1]:.1f}), smoothing "
         f"{found.smoothing_s:.1f} s ({smoothing[0]:.1f} to {smoothing[1]:.1f}), bias "
         f"{found.bias_bpm:+.1f} bpm"
     )

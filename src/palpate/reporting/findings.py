@@ -17,7 +17,7 @@ from palpate.evaluation.scoring import ALL, OUTSIDE, ActivityError
 from palpate.explanation.causes import CAUSES, UNEXPLAINED
 from palpate.explanation.dose_response import UNLIKE
 from palpate.explanation.events import LATEST_S
-from palpate.explanation.oracle_split import missed_or_not
+from palpate.explanation.oracle_split import FALSE_ALARM, missed_or_not
 from palpate.heartrate import METHODS
 from palpate.reporting.source_numbers import (
     activity_at,
@@ -180,7 +180,8 @@ def _activity_finding(
         why += _cause_sentences(source, mine)
         why += _light_sentences(source, band, row.activity)
         why += _other_sentences(band, row.activity)
-        why += _excess_sentences(source, row.activity)
+        if row.errors.share_within < 1.0:
+            why += _excess_sentences(source, row.activity)
     why += _rise_sentences(source, row.activity, result.session.activities)
     numbers = _numbers(source, row)
     if 0 < row.errors.n < FEW_WINDOWS:
@@ -266,7 +267,11 @@ def _light_sentences(source: SourceResult, band: BandResult, activity: str) -> l
     if not had_pulse[judged].any():
         return ["In none of these windows did the light show the pulse."]
     interval = share_interval_in(table, activity, had_pulse, judged)
-    missed = proportion(float(had_pulse[judged].mean()), *interval)
+    share = float(had_pulse[judged].mean())
+    missed = proportion(share, *interval)
+    if share <= FALSE_ALARM:
+        told = f"no more than the {proportion(FALSE_ALARM)} that pass by chance"
+        return [f"The light seemed to show the pulse in {missed} of these windows, {told}."]
     told = "the light carried the pulse but the algorithm missed it"
     return [f"In {missed} of these windows {told}."]
 
@@ -295,7 +300,7 @@ def others_told(shares: Mapping[str, float]) -> list[str]:
 def _excess_sentences(source: SourceResult, activity: str) -> list[str]:
     for one in source.dose.excess if source.dose else ():
         if one.activity == activity and one.reason == UNLIKE:
-            return [f"Whether motion explains that cannot be said: {UNLIKE}."]
+            return [f"Whether motion explains the error cannot be said: {UNLIKE}."]
         if one.activity == activity and one.low_bpm > 0:
             return [
                 f"It is off by {one.excess_bpm:.0f} bpm ({one.low_bpm:.0f} to "
@@ -318,8 +323,14 @@ def _rise_sentences(
     late_s = [rise.late_s for rise in judged if rise.detected]
     told = rises_told(len(late_s), len(judged), late_s)
     if blind := len(rises) - len(judged):
-        told.append(f"It gave no heart rate during {blind} of {len(rises)} rises in heart rate.")
+        told.append(f"It gave no heart rate during {_of_rises(blind, len(rises))}.")
     return told
+
+
+def _of_rises(some: int, n: int) -> str:
+    if n == 1:
+        return "the only rise in heart rate"
+    return f"{'any' if some == n else some} of {n} rises in heart rate"
 
 
 def rises_told(seen: int, n: int, late_s: Sequence[float]) -> list[str]:
