@@ -299,7 +299,7 @@ def test_variance_is_shared_out_within_activities(result: SessionResult) -> None
     trusted_bpm = trusted_rate(result.windows)
     features = error_features(band.motion, band.light, band.oracle, trusted_bpm)
     error = np.where(scored_windows(scored), np.abs(scored["error_bpm"]), np.nan)
-    within = error_variance(error, features, scored["activity"], step_s=2.0, n_resamples=10)
+    within = error_variance(error, features, scored["activity"], step_s=2.0)
     assert source.variance.explained == pytest.approx(within.explained)
     assert source.variance.explained != pytest.approx(error_variance(error, features).explained)
 

@@ -62,8 +62,8 @@ def test_correlated_groups_by_hand() -> None:
 def test_neither_unit_nor_shape_of_a_feature_matters() -> None:
     a, b = uniform(1), uniform(2)
     error = error_of(a + uniform(4))
-    plain = error_variance(error, {"a": a, "b": b}, n_resamples=10)
-    bent = error_variance(error, {"a": np.exp(3.0 * a), "b": 100.0 * b}, n_resamples=10)
+    plain = error_variance(error, {"a": a, "b": b})
+    bent = error_variance(error, {"a": np.exp(3.0 * a), "b": 100.0 * b})
     assert shares(bent) == pytest.approx(shares(plain))
 
 
@@ -97,10 +97,10 @@ def test_intervals_of_dependent_windows_cover_the_true_shares() -> None:
         rng = np.random.default_rng(seed)
         a, b, none = (dependent(rng, columns=3) for _ in range(3))
         error = np.expm1(4.0 + (a[:, 0] + 0.5 * b[:, 0] + dependent(rng)[:, 0]) / 2.0)
-        groups = error_variance(error, {"a": a, "b": b, "none": none}, n_resamples=200).groups
+        groups = error_variance(error, {"a": a, "b": b, "none": none}).groups
         hits += [g.low <= true <= g.high for g, true in zip(groups, truth, strict=True)]
         mean += [g.share / n_series for g in groups]
-    assert np.all((hits / n_series >= 0.92) & (hits / n_series <= 0.99))
+    assert np.all((hits / n_series >= 0.91) & (hits / n_series <= 0.98))
     np.testing.assert_allclose(mean, truth, atol=0.02)
 
 
@@ -124,11 +124,35 @@ def test_what_only_sets_activities_apart_explains_nothing() -> None:
             for place, name in enumerate((INTENSITY, STRUCTURE, LIGHT))
         }
         error = error_of(dependent(rng) + levels(100 * seed + 9))
-        result = error_variance(error, features, ACTIVITY, n_resamples=100)
+        result = error_variance(error, features, ACTIVITY)
         found.append(result.explained)
         sure += result.low > 0.0
     assert np.mean(found) == pytest.approx(0.0, abs=0.01)
     assert sure <= 1
+
+
+@pytest.mark.parametrize("memory", [0.5, 0.9])
+def test_intervals_cover_within_few_activities_and_with_long_memory(memory: float) -> None:
+    # As above, 400 or 1200 windows in four activities whose levels are always the same; the truth
+    # is what a hundred times as many windows say. One point either way is chance (68 %).
+    n, n_series = (400, 150) if memory == 0.5 else (1200, 150)
+    of_activity = 2.0 * np.random.default_rng(1).normal(size=(4, 10))
+
+    def shares_of(seed: int, n: int) -> ErrorVariance:
+        rng = np.random.default_rng(seed)
+        noise = rng.normal(size=(n + 100, 10)) * np.sqrt(1.0 - memory**2)
+        drawn = signal.lfilter([1.0], [1.0, -memory], noise, axis=0)[100:]
+        activity = np.repeat(np.arange(4), n // 4)
+        features = drawn[:, :9] + of_activity[activity, :9]
+        response = drawn[:, 0] + 0.5 * drawn[:, 3] + drawn[:, 9] + of_activity[activity, 9]
+        groups = {name: features[:, 3 * k : 3 * k + 3] for k, name in enumerate("abc")}
+        return error_variance(np.expm1(20.0 + response), groups, activity.astype(str))
+
+    truth = [g.share for g in shares_of(0, 100 * n).groups]
+    found = [shares_of(seed, n).groups for seed in range(1, n_series + 1)]
+    inside = [[g.low <= true <= g.high for g, true in zip(f, truth, strict=True)] for f in found]
+    hits = np.mean(inside, axis=0)
+    assert np.all((hits >= 0.90) & (hits <= 0.98))
 
 
 def test_shares_are_of_the_variance_within_activities() -> None:

@@ -2,9 +2,9 @@
 
 The binomial interval of Clopper & Pearson (1934, Biometrika 26:404), with as many draws as
 the windows are worth: the effective sample size of Korn & Graubard (1998, Surv Methodol
-24:193), whose variance here is that among blocks of neighbouring windows (all of them, on a
-circle: Künsch 1989, Ann Stat 17:1217). Resampled shares know of no answer that did not turn
-up: where all of a few windows say the same, their interval has no width, this one has.
+24:193), whose variance here is that among blocks of neighbouring windows. Resampled shares
+know of no answer that did not turn up: where all of a few windows say the same, their interval
+has no width, this one has.
 
 Deviations
 ----------
@@ -19,8 +19,9 @@ from __future__ import annotations
 import numpy as np
 from scipy import stats
 
+from palpate.evaluation.block_variance import variance_of_sum
 from palpate.evaluation.bootstrap import BLOCK_S, usable_block
-from palpate.signals import BoolArray, FloatArray, IntArray, WindowTable
+from palpate.signals import BoolArray, IntArray, WindowTable
 
 PRIOR = 2.0
 """Stretches of the rarer answer at which what is seen of its variance counts as much as the
@@ -83,7 +84,7 @@ def _draws_by_variance(
     yes: BoolArray, counted: BoolArray, block: int, share: float, level: float, *, most: float
 ) -> float:
     """Return how many independent answers would have the variance among blocks."""
-    variance = _variance_of_sum(np.where(counted, yes - share, 0.0), block)
+    variance = float(variance_of_sum(np.where(counted, yes - share, 0.0), block))
     if variance == 0.0:
         return most
     upper = 0.5 * (1.0 + level)
@@ -97,17 +98,6 @@ def _stretches(windows: BoolArray, overlap: float) -> list[IntArray]:
     """Return the places of windows, those together that follow within a window's length."""
     at = np.flatnonzero(windows)
     return np.split(at, np.flatnonzero(np.diff(at) > overlap) + 1) if at.size else []
-
-
-def _variance_of_sum(values: FloatArray, block: int) -> float:
-    """Return the variance of the sum of ``values`` of mean 0, from the sums of all blocks."""
-    n = values.size
-    if n <= block:
-        return 0.0
-    sums = np.cumsum(np.concatenate([[0.0], values, values[:block]]))
-    of_blocks = sums[block : block + n] - sums[:n]
-    n_blocks = n / block
-    return float(np.mean(of_blocks**2) * n_blocks**2 / (n_blocks - 1.0))
 
 
 def clopper_pearson(share: float, draws: float, level: float) -> tuple[float, float]:
