@@ -146,6 +146,27 @@ def test_a_detector_that_counts_the_estimate_speaks_against_the_reference(
     assert found.windows["cause"].tolist() == [name]
 
 
+@pytest.mark.parametrize(("reference_snr_db", "is_fault"), [(-4.0, True), (14.0, False)])
+def test_twice_a_rate_that_the_light_does_not_hold_is_an_ecg_that_misses_beats(
+    reference_snr_db: float, is_fault: bool
+) -> None:
+    missed = {
+        "estimate_bpm": 126.0,
+        "reference_bpm": 63.0,
+        "error_bpm": 63.0,
+        "late_bpm": 63.0,
+        "repaired_bpm": 63.0,
+        "irregularity": 0.8,
+        "estimate_snr_db": 22.0,
+        "reference_snr_db": reference_snr_db,
+        "oracle_snr_db": reference_snr_db,
+        "others_bpm": 0.3,
+    }
+    irregular, regular = missed, {**missed, "irregularity": 0.02, "disagreement_bpm": -50.0}
+    found = attribute_causes(table(irregular, {**regular, "harmonic_share": 1.0}))
+    assert (found.windows["cause"] == "reference fault").tolist() == [is_fault, is_fault]
+
+
 def test_a_clock_that_repairs_the_error_leaves_nothing_to_blame() -> None:
     found = attribute_causes(table({**SHOWN["cadence lock"], **SHOWN["clock error"]}))
     assert found.windows["cause"].tolist() == ["clock error"]

@@ -126,7 +126,7 @@ CAUSES: tuple[Cause, ...] = (
         rules.harmonic_error,
         sentences.harmonic_error,
         plainly="it read half or double the rate",
-        yields_to=("clock error", "low perfusion", "irregular rhythm"),
+        yields_to=("reference fault", "clock error", "low perfusion", "irregular rhythm"),
     ),
     Cause(
         "irregular rhythm",

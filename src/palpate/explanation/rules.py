@@ -112,10 +112,16 @@ def irregular(e: Evidence) -> FloatArray:
     return rising(e["irregularity"], 0.12, 0.24)
 
 
-def half_or_double(e: Evidence) -> FloatArray:
-    """Score that this estimate is within some percent of half or double the reference."""
-    off = np.minimum(np.abs(e.quotient / 2.0 - 1.0), np.abs(2.0 * e.quotient - 1.0))
-    return falling(off, 0.05, 0.1)
+def harmonic_reading(e: Evidence) -> FloatArray:
+    """Score that this estimate is some percent from half or double a reference that is right.
+
+    Light shows half of what the ECG counts where every second beat is too early to pulse. Light
+    that is read doubled still holds a line at the pulse's own rate: where there is no more power
+    than anywhere else (0 dB), the ECG has missed every second beat.
+    """
+    half = falling(np.abs(2.0 * e.quotient - 1.0), 0.05, 0.1)
+    double = falling(np.abs(e.quotient / 2.0 - 1.0), 0.05, 0.1)
+    return any_of(half, all_of(double, unless(falling(e["reference_snr_db"], 0.0, 3.0))))
 
 
 def estimate_shown(e: Evidence) -> FloatArray:
@@ -155,7 +161,7 @@ def reference_fault(e: Evidence) -> FloatArray:
         doubt, within_tolerance(e, left_bpm), rising(share_removed(e, left_bpm), 0.5, 0.75)
     )
     seen = all_of(against, unless(follows_motion(e)))
-    return all_of(any_of(seen, dissent), unless(half_or_double(e)))
+    return all_of(any_of(seen, dissent), unless(harmonic_reading(e)))
 
 
 def clock_error(e: Evidence) -> FloatArray:
