@@ -174,7 +174,10 @@ def test_the_same_evening_twice_is_refused(
         (lambda summary: summary["sources"][0].update(source="else"), "has no row of"),
         (lambda summary: summary.update(sources=None), "not as palpate explain wrote it"),
         (lambda summary: summary.update(sources=[1]), "not as palpate explain wrote it"),
-        (lambda summary: summary.pop("title"), "not as palpate explain wrote it"),
+        (
+            lambda summary: summary.pop("title"),
+            "lacks 'title', so another version of palpate wrote it",
+        ),
     ],
 )
 def test_a_report_that_does_not_fit_is_named(
@@ -200,7 +203,7 @@ def test_a_folder_without_a_report_is_named(tmp_path: Path) -> None:
         ),
         (lambda text: "".join(text.splitlines(keepends=True)[:-1]), r"has \d+ of \d+ rows of"),
         (lambda text: text.replace(",within,", ",fine,"), "a window's status is 'fine'"),
-        (lambda text: text.replace(",", ";"), r"windows\.csv is not as palpate explain wrote it"),
+        (lambda text: text.replace(",", ";"), r"windows\.csv lacks 'band', so another version"),
     ],
 )
 def test_damaged_windows_are_refused_and_never_pooled(

@@ -95,7 +95,12 @@ def _as_written(path: Path) -> Iterator[None]:
         raise
     except FileNotFoundError as fault:
         raise InputError(f"{path} is missing; run palpate explain again") from fault
-    except (KeyError, IndexError, TypeError, AttributeError, ValueError) as fault:
+    except KeyError as fault:
+        raise InputError(
+            f"{path} lacks {fault}, so another version of palpate wrote it, or it was changed; run "
+            "palpate explain again"
+        ) from fault
+    except (IndexError, TypeError, AttributeError, ValueError) as fault:
         raise InputError(
             f"{path} is not as palpate explain wrote it ({type(fault).__name__}: {fault}); run "
             "palpate explain again"
