@@ -280,15 +280,16 @@ def test_light_on_a_wrong_clock_is_asked_for_the_rate_of_its_own_time(
     assert device.split is not None
     off = device.causes.windows["cause"] == "clock error"
     assert np.count_nonzero(off) > 20
-    _, judged = missed_or_not(device.windows.joined(moved.oracle))
+    _, judged = missed_or_not(device.windows.joined(moved.oracle), device.causes.ecg_wrong)
     assert np.count_nonzero(judged & off) < 0.05 * np.count_nonzero(off)
     assert device.split.n_unknown > 0.85 * device.split.n_outside
 
 
 def test_a_clock_that_is_a_little_off_leaves_the_light_to_be_judged(result: SessionResult) -> None:
     birch = result.bands[1]  # 1.8 s off
-    _, judged = missed_or_not(birch.sources[0].windows.joined(birch.oracle))
-    outside = np.count_nonzero(birch.sources[0].windows["status"] == "outside")
+    device = birch.sources[0]
+    _, judged = missed_or_not(device.windows.joined(birch.oracle), device.causes.ecg_wrong)
+    outside = np.count_nonzero(device.windows["status"] == "outside")
     assert np.count_nonzero(judged) > 0.7 * outside
 
 
@@ -326,3 +327,20 @@ def test_doubt_needs_no_reference(brief: SessionResult) -> None:
     again = explain_session(blind)
     for one, other in zip(again.sources, brief.sources, strict=True):
         np.testing.assert_allclose(one.windows["doubt"], other.windows["doubt"], atol=1e-9)
+
+
+def test_swings_of_an_ecg_that_misses_beats_are_no_rises_to_be_seen(brief: SessionResult) -> None:
+    chest = brief.session.recordings[0]
+    (ecg,) = chest.of_role(Role.ECG)
+    values, beats_s = ecg.values.copy(), brief.reference.beats.time_s
+    lost = (np.random.default_rng(0).random(beats_s.size) < 0.45) & (beats_s > 20.0)
+    for at_s in beats_s[lost & (beats_s < 46.0)]:
+        first, last = (round((at_s + by_s) * ecg.fs_hz) for by_s in (-0.08, 0.08))
+        values[first:last] = np.linspace(values[first], values[last], last - first, endpoint=False)
+    torn = replace(chest, waveforms=(replace(ecg, values=values),))
+    session = replace(brief.session, recordings=(torn, *brief.session.recordings[1:]))
+    spoilt = explain_session(session, Options(methods=("robust",)))
+    device = spoilt.bands[0].sources[0]
+    assert np.count_nonzero(device.causes.ecg_wrong) >= 3
+    early = [one.event for one in device.events if one.event.start_s < 46.0]
+    assert early == []

@@ -36,7 +36,7 @@ from palpate.explanation import (
 from palpate.explanation.budget import ErrorBudget
 from palpate.explanation.dose_response import MIN_WINDOWS, DoseResponse, dose_response
 from palpate.explanation.doubt import doubt, second_opinion
-from palpate.explanation.events import HeartRateEvent, event_responses, heart_rate_events
+from palpate.explanation.events import EventResponse, event_responses, heart_rate_events
 from palpate.explanation.variance import ErrorVariance, error_features, error_variance
 from palpate.grid import (
     from_grid_point,
@@ -86,14 +86,12 @@ class _Heart:
     windows: WindowTable
     beat_time_s: FloatArray
     trusted_bpm: FloatArray
-    events: tuple[HeartRateEvent, ...]
     step_s: float
 
     @classmethod
     def of(cls, reference: BeatReference, windows: WindowTable, step_s: float) -> _Heart:
         trusted_bpm = trusted_rate(windows)
-        events = heart_rate_events(windows.middle_s, trusted_bpm)
-        return cls(windows, reference.beats.time_s, trusted_bpm, events, step_s)
+        return cls(windows, reference.beats.time_s, trusted_bpm, step_s)
 
 
 def explain_session(
@@ -267,6 +265,7 @@ def _explained(own: _Examined, everyone: Sequence[_Examined], heart: _Heart) -> 
         ]
         causes = causes_of(scored, evidence, heart.windows, beats_s, others_bpm=others)
         repaired = _repaired(source, own, heart, evidence.clock)
+        believed_bpm = np.where(causes.ecg_wrong, np.nan, heart.trusted_bpm)
         sources.append(
             SourceResult(
                 band=own.recording.name,
@@ -274,11 +273,11 @@ def _explained(own: _Examined, everyone: Sequence[_Examined], heart: _Heart) -> 
                 windows=scored.with_columns(doubt=_doubt(source, scored, own, evidence.light)),
                 by_activity=errors_by_activity(scored),
                 dose=_dose(scored, own.motion, heart.step_s),
-                events=event_responses(
-                    heart.events, scored.middle_s, heart.trusted_bpm, scored["estimate_bpm"]
-                ),
+                events=_events(scored, believed_bpm),
                 causes=causes,
-                split=oracle_split(scored, evidence.oracle) if own.signals else None,
+                split=(
+                    oracle_split(scored, evidence.oracle, causes.ecg_wrong) if own.signals else None
+                ),
                 budget=_budget(repaired),
                 untried=repaired.untried if repaired else {},
                 variance=_variance(scored, own, evidence.oracle, heart),
@@ -293,6 +292,12 @@ def _explained(own: _Examined, everyone: Sequence[_Examined], heart: _Heart) -> 
         vibration=own.vibration,
         notes=own.notes,
     )
+
+
+def _events(scored: WindowTable, believed_bpm: FloatArray) -> tuple[EventResponse, ...]:
+    """Say what became of every rise and fall of the heart rate that the ECG is believed to show."""
+    events = heart_rate_events(scored.middle_s, believed_bpm)
+    return event_responses(events, scored.middle_s, believed_bpm, scored["estimate_bpm"])
 
 
 def _dose(scored: WindowTable, motion: WindowTable, step_s: float) -> DoseResponse | None:

@@ -56,7 +56,8 @@ class SourceResult:
 
     * ``by_activity``: errors per activity, the whole last;
     * ``dose``: error against motion intensity;
-    * ``events``: what became of every rise and fall of the reference;
+    * ``events``: what became of every rise and fall of the reference where the ECG does not seem
+      to be wrong;
     * ``causes``: why each window is outside tolerance;
     * ``split``: whether the light carried the pulse there;
     * ``budget``: what each repair would remove, and ``untried``: why one was not offered;

@@ -160,7 +160,8 @@ def test_twice_a_rate_that_the_light_does_not_hold_is_an_ecg_that_misses_beats(
         "estimate_snr_db": 22.0,
         "reference_snr_db": reference_snr_db,
         "oracle_snr_db": reference_snr_db,
-        "others_bpm": 0.3,
+        "tolerance_bpm": 6.3,
+        "others_bpm": 6.0,
     }
     irregular, regular = missed, {**missed, "irregularity": 0.02, "disagreement_bpm": -50.0}
     found = attribute_causes(table(irregular, {**regular, "harmonic_share": 1.0}))

@@ -19,7 +19,7 @@ def tables(status: list[str], chance: list[float]):
         {"status": np.array(status), "estimate_bpm": nothing + 90.0, "tolerance_bpm": nothing + 5},
     )
     columns = {"oracle_bpm": nothing + 70.0, "oracle_chance": np.array(chance, float)}
-    return scored, WindowTable(start_s, start_s + 8.0, columns)
+    return scored, WindowTable(start_s, start_s + 8.0, columns), np.zeros(start_s.size, dtype=bool)
 
 
 def test_counts_by_hand():
@@ -33,10 +33,16 @@ def test_counts_by_hand():
 
 
 def test_an_estimate_that_is_right_of_the_lights_own_time_is_no_miss():
-    scored, oracle = tables(["outside"] * 4, [0.01, 0.01, 0.5, 0.5])
+    scored, oracle, ecg_wrong = tables(["outside"] * 4, [0.01, 0.01, 0.5, 0.5])
     shown = oracle.with_columns(oracle_bpm=np.array([70.0, 86.0, 70.0, 94.0]))
-    found = oracle_split(scored, shown)
+    found = oracle_split(scored, shown, ecg_wrong)
     assert (found.n_missed, found.n_never_had_it, found.n_unknown) == (1, 1, 2)
+
+
+def test_light_at_the_rate_of_an_ecg_that_is_wrong_tells_nothing():
+    scored, oracle, _ = tables(["outside"] * 4, [0.01, 0.01, 0.5, 0.5])
+    found = oracle_split(scored, oracle, np.array([False, True, True, True]))
+    assert (found.n_missed, found.n_never_had_it, found.n_unknown) == (1, 0, 3)
 
 
 def test_the_interval_holds_the_share_and_narrows_with_blocks():
@@ -69,7 +75,7 @@ def test_without_errors_or_light_it_says_so():
     assert dark.n_unknown == 5
     assert dark.sentence() == (
         "None of 5 windows outside tolerance can be judged by its light: there is none, or its "
-        "clock is off."
+        "clock or the ECG is off."
     )
 
 

@@ -89,6 +89,28 @@ def test_the_grade_follows_the_share_within_tolerance(
     assert share == round(100.0 * (1.0 - round(outside_share * n) / n))
 
 
+@pytest.mark.parametrize(("ecg_wrong", "is_said"), [(44, True), (4, False)])
+def test_a_grade_that_the_ecg_spoils_is_not_blamed_on_the_band(
+    result: SessionResult, ecg_wrong: int, is_said: bool
+) -> None:
+    name, rows = longest_activity(result)
+    error = np.zeros(len(result.windows))
+    error[rows[:44]] = 30.0
+    spoilt = rescored(result, error)
+    first = spoilt.bands[0].sources[0]
+    named = first.causes.windows["cause"].astype("<U30")
+    named[rows[:ecg_wrong]] = "reference fault"
+    causes = replace(first.causes, windows=first.causes.windows.with_columns(cause=named))
+    band = replace(spoilt.bands[0], sources=(replace(first, causes=causes),))
+    found = told_of(replace(spoilt, bands=(band,)), name)
+    assert found.grade == "poor"
+    told = (
+        "Look at the ECG first: it, not the wrist, seems to be wrong in 44 of these windows. "
+        f"Of the other {len(rows) - 44}, 100 % are within tolerance."
+    )
+    assert (told in found.why) == is_said
+
+
 def test_few_windows_are_too_little_to_tell(result: SessionResult) -> None:
     name, rows = longest_activity(result)
     error = np.full(len(result.windows), np.nan)

@@ -24,9 +24,10 @@ from palpate.evaluation.scoring import OUTSIDE
 from palpate.explanation import rules, sentences
 from palpate.explanation.rules import Evidence
 from palpate.explanation.softness import all_of, unless
-from palpate.signals import FloatArray, WindowTable
+from palpate.signals import BoolArray, FloatArray, WindowTable
 
 UNEXPLAINED = "unexplained"
+REFERENCE_FAULT = "reference fault"
 LEAST_SCORE = 0.5
 """Half of the way between no sign and a full one."""
 LEAST_MARGIN = 0.1
@@ -54,7 +55,7 @@ class Cause:
 
 CAUSES: tuple[Cause, ...] = (
     Cause(
-        "reference fault",
+        REFERENCE_FAULT,
         rules.reference_fault,
         sentences.reference_fault,
         plainly="the ECG, not the wrist, seems to be wrong",
@@ -156,6 +157,11 @@ class CauseTable:
     def scores(self) -> FloatArray:
         """Score of every window and cause, ``(n, causes)``."""
         return np.stack([self.windows[score_column(c.name)] for c in self.causes], axis=1)
+
+    @property
+    def ecg_wrong(self) -> BoolArray:
+        """Windows outside tolerance where the ECG, not the wrist, seems to be wrong, ``(n,)``."""
+        return np.asarray(self.windows["cause"] == REFERENCE_FAULT)
 
     def counts(self) -> dict[str, int]:
         """Return how many windows outside tolerance each cause has, unexplained last."""

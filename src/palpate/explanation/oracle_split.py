@@ -27,10 +27,10 @@ one, 3.8 % pass (wrist_ppg_exercise)."""
 class OracleSplit:
     """Windows outside tolerance by whether the light carried the pulse.
 
-    ``n_unknown`` had no oracle measure, or only their clock is off. ``missed_share`` is the
-    share of the others where the light carried the pulse and the algorithm missed it, with its
-    95 % interval (``share_interval``); NaN without any. ``step_s`` seconds pass from window to
-    window.
+    ``n_unknown`` had no oracle measure, or only their clock or the ECG is off. ``missed_share`` is
+    the share of the others where the light carried the pulse and the algorithm missed it, with
+    its 95 % interval (``share_interval``); NaN without any. ``step_s`` seconds pass from window
+    to window.
     """
 
     n_outside: int
@@ -54,7 +54,7 @@ class OracleSplit:
         if known == 0:
             return (
                 f"None of {self.n_outside} windows outside tolerance can be judged by its light: "
-                "there is none, or its clock is off."
+                "there is none, or its clock or the ECG is off."
             )
         low, high = (100.0 * edge for edge in self.missed_interval)
         return (
@@ -74,23 +74,24 @@ def light_carries(
 
 
 def missed_or_not(
-    table: WindowTable, *, false_alarm: float = FALSE_ALARM
+    table: WindowTable, ecg_wrong: BoolArray, *, false_alarm: float = FALSE_ALARM
 ) -> tuple[BoolArray, BoolArray]:
     """Return which windows outside tolerance had the pulse, and which can be judged by that.
 
     ``table`` joins a source's scored windows and the light at the true rate of its own time.
     Where the estimate is right of that time, only the clock is at fault, and whether the light
-    carried the pulse says nothing.
+    carried the pulse says nothing; nor does light at the rate of an ECG that is ``ecg_wrong``.
     """
     carried, known = light_carries(table, false_alarm=false_alarm)
     right_then = np.abs(table["estimate_bpm"] - table["oracle_bpm"]) <= table["tolerance_bpm"]
-    judged = (table["status"] == OUTSIDE) & known & ~right_then
+    judged = (table["status"] == OUTSIDE) & known & ~right_then & ~ecg_wrong
     return judged & carried, judged
 
 
 def oracle_split(
     scored: WindowTable,
     oracle: WindowTable,
+    ecg_wrong: BoolArray,
     *,
     false_alarm: float = FALSE_ALARM,
 ) -> OracleSplit:
@@ -103,13 +104,15 @@ def oracle_split(
     oracle
         As from ``oracle_windows`` at the reference's rate; other windows than the source's
         are matched by their start.
+    ecg_wrong
+        Which of the source's windows the ECG, not the wrist, seems to have put outside, ``(n,)``.
     false_alarm
         Probability that light without a pulse is said to carry it.
     """
     table = scored.joined(oracle)
     if len(table) == 0:
         raise InputError("there is no window to split")
-    missed, judged = missed_or_not(table, false_alarm=false_alarm)
+    missed, judged = missed_or_not(table, ecg_wrong, false_alarm=false_alarm)
     n_outside = int(np.count_nonzero(table["status"] == OUTSIDE))
     n_judged, n_missed = int(judged.sum()), int(missed.sum())
     return OracleSplit(

@@ -116,12 +116,12 @@ def harmonic_reading(e: Evidence) -> FloatArray:
     """Score that this estimate is some percent from half or double a reference that is right.
 
     Light shows half of what the ECG counts where every second beat is too early to pulse. Light
-    that is read doubled still holds a line at the pulse's own rate: where there is no more power
-    than anywhere else (0 dB), the ECG has missed every second beat.
+    that is read doubled still holds a line at the pulse's own rate; where it does not (the highest
+    of 36 cells of flat noise stands 6 dB over their mean), the ECG has missed every second beat.
     """
     half = falling(np.abs(2.0 * e.quotient - 1.0), 0.05, 0.1)
     double = falling(np.abs(e.quotient / 2.0 - 1.0), 0.05, 0.1)
-    return any_of(half, all_of(double, unless(falling(e["reference_snr_db"], 0.0, 3.0))))
+    return any_of(half, all_of(double, unless(falling(e["reference_snr_db"], 4.0, 8.0))))
 
 
 def estimate_shown(e: Evidence) -> FloatArray:
@@ -143,7 +143,8 @@ def reference_fault(e: Evidence) -> FloatArray:
     Irregular beats alone are doubtful only where light and other sources show one steady
     rate; an early beat in every pair makes them show half the rate, and is no fault. Where the
     ECG's second detector counts what the estimate shows, no movement in the light speaks
-    against that.
+    against that. Others agree within the tolerance at the estimate: that of a wrong, low
+    reference is too narrow.
     """
     doubt = any_of(
         rising(np.abs(e["disagreement_bpm"]), 2.0, 6.0),
@@ -152,7 +153,8 @@ def reference_fault(e: Evidence) -> FloatArray:
         rising(ratio(np.abs(e["reference_jump_bpm"]), e.tolerance_bpm), 1.0, 3.0),
     )
     shown = all_of(unless(level_upset(e)), estimate_shown(e))
-    agreed = falling(ratio(e["others_bpm"], e.tolerance_bpm), 0.5, 1.0)
+    at_estimate_bpm = e.tolerance_bpm * np.fmax(e.quotient, 1.0)
+    agreed = falling(ratio(e["others_bpm"], at_estimate_bpm), 0.5, 1.0)
     undisputed = np.where(np.isfinite(e["others_bpm"]), agreed, 1.0)
     regular = all_of(doubt, any_of(shown, agreed), unless(irregular(e)))
     against = any_of(regular, all_of(irregular(e), shown, undisputed))

@@ -13,7 +13,9 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from palpate.evaluation.scoring import ALL, OUTSIDE, ActivityError
+import numpy as np
+
+from palpate.evaluation.scoring import ALL, OUTSIDE, WITHIN, ActivityError, scored_windows
 from palpate.explanation.causes import CAUSES, UNEXPLAINED
 from palpate.explanation.dose_response import UNLIKE
 from palpate.explanation.events import LATEST_S
@@ -177,6 +179,7 @@ def _activity_finding(
     grade = activity_grade(row)
     why = _missing_sentences(row)
     if grade in ("fair", "poor"):
+        why += _ecg_sentences(source, mine, grade)
         why += _cause_sentences(source, mine)
         why += _light_sentences(source, band, row.activity)
         why += _other_sentences(band, row.activity)
@@ -217,6 +220,22 @@ def _missing_sentences(row: ActivityError) -> list[str]:
     if row.coverage < 1.0 - WORTH_SAYING:
         told.append(f"It gave no heart rate in {proportion(1.0 - row.coverage)} of the windows.")
     return told
+
+
+def _ecg_sentences(source: SourceResult, mine: BoolArray, grade: str) -> list[str]:
+    """Say where a grade may be the ECG's fault: without its faults it would be better."""
+    wrong = mine & source.causes.ecg_wrong
+    others = mine & scored_windows(source.windows) & ~wrong
+    if not wrong.any() or not others.any():
+        return []
+    within = float((source.windows["status"][others] == WITHIN).mean())
+    if GRADES.index(grade_of(within, 1.0)) <= GRADES.index(grade):
+        return []
+    return [
+        f"Look at the ECG first: it, not the wrist, seems to be wrong in {np.count_nonzero(wrong)} "
+        f"of these windows. Of the other {np.count_nonzero(others)}, {proportion(within)} are "
+        "within tolerance."
+    ]
 
 
 def _cause_sentences(source: SourceResult, mine: BoolArray) -> list[str]:
@@ -260,7 +279,7 @@ def _light_sentences(source: SourceResult, band: BandResult, activity: str) -> l
     if source.split is None:
         return []
     table = source.windows.joined(band.oracle)
-    had_pulse, judged = missed_or_not(table)
+    had_pulse, judged = missed_or_not(table, source.causes.ecg_wrong)
     judged &= windows_in(table, activity)
     if judged.sum() < FEWEST_TO_RANK:
         return []
