@@ -111,6 +111,24 @@ def test_a_grade_that_the_ecg_spoils_is_not_blamed_on_the_band(
     assert (told in found.why) == is_said
 
 
+@pytest.mark.parametrize(
+    ("off_s", "said"), [(-8.1, "8.1 s ahead of the ECG's"), (2.0, "2.0 s behind"), (0.4, "")]
+)
+def test_lateness_that_is_the_clocks_is_said_to_be(
+    result: SessionResult, off_s: float, said: str
+) -> None:
+    band = result.bands[0]
+    first = band.sources[0]
+    table = first.causes.windows
+    off = table.with_columns(
+        clock_offset_s=np.full(len(table), off_s), clock_within_s=np.full(len(table), 0.3)
+    )
+    moved = replace(first, causes=replace(first.causes, windows=off))
+    told = findings(replace(result, bands=(replace(band, sources=(moved,)),))).bands[0].overall
+    assert ("By its light, its clock is" in told) == bool(said)
+    assert said in told
+
+
 def test_few_windows_are_too_little_to_tell(result: SessionResult) -> None:
     name, rows = longest_activity(result)
     error = np.full(len(result.windows), np.nan)

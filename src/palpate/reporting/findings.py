@@ -51,6 +51,7 @@ CLOCK_UNKNOWN = (
     "Its clock's offset from the ECG's is not stated, so part of the error may be the clock's: "
     "line the clocks up with palpate align first."
 )
+CLOCK_WORTH_S = 1.0  # as lateness is told
 ONE_SESSION = (
     "This is one session. It shows what happened here, not what a device does in general; that "
     "takes at least five sessions per activity (common practice, no source). Pool their reports "
@@ -138,7 +139,7 @@ def _band_finding(band: BandResult, result: SessionResult) -> BandFinding:
     return BandFinding(
         band=recording.name,
         about=about_recording(recording),
-        overall=f"{reading(source.source)}{numbers}{_clock(recording)}",
+        overall=f"{reading(source.source)}{numbers}{_clock(source, recording)}",
         activities=tuple(sorted(told, key=lambda one: GRADES.index(one.grade))),
     )
 
@@ -150,7 +151,16 @@ def about_recording(recording: Recording) -> str:
     return ", ".join(text for text in told if text and text != recording.name)
 
 
-def _clock(recording: Recording) -> str:
+def _clock(source: SourceResult, recording: Recording) -> str:
+    """Say how far the band's clock is off by its light, or else that nobody stated it."""
+    table = source.causes.windows
+    off_s = float(np.median(table["clock_offset_s"]))
+    if abs(off_s) > max(float(np.median(table["clock_within_s"])), CLOCK_WORTH_S):
+        which = "behind" if off_s > 0 else "ahead of"
+        return (
+            f" By its light, its clock is {abs(off_s):.1f} s {which} the ECG's, which its errors "
+            "and how late it seems include: line the clocks up with palpate align first."
+        )
     return "" if recording.clock_known else f" {CLOCK_UNKNOWN}"
 
 
