@@ -97,6 +97,20 @@ def test_noise_alone_is_never_trusted() -> None:
         assert np.mean(beat_reference(ecg, fs_hz=FS_HZ).windows["trusted"]) < 0.05
 
 
+@pytest.mark.parametrize("mains_hz", [50.0, 60.0])
+@pytest.mark.parametrize("fs_hz", [250.0, 500.0, 1000.0])
+def test_mains_alone_is_never_trusted(mains_hz: float, fs_hz: float) -> None:
+    mains = np.sin(2.0 * np.pi * mains_hz * np.arange(round(200 * fs_hz)) / fs_hz)
+    assert not beat_reference(mains, fs_hz=fs_hz).windows["trusted"].any()
+
+
+@pytest.mark.filterwarnings("error")
+def test_waves_that_cancel_each_other_are_no_shape() -> None:
+    fs_hz = 256.0
+    counts = np.round(200.0 * np.sin(2.0 * np.pi * 50.0 * np.arange(round(300 * fs_hz)) / fs_hz))
+    assert not beat_reference(counts, fs_hz=fs_hz).windows["trusted"].any()
+
+
 def test_a_stretch_drowned_in_muscle_noise_is_right_or_untrusted(
     clean: Floats, beats: Floats
 ) -> None:

@@ -72,6 +72,16 @@ def test_noise_names_a_doubt_and_makes_none(column: str, reason: str) -> None:
     assert judged({**others, **loud}, support=0) == reason
 
 
+@pytest.mark.parametrize(
+    ("column", "reason"), [("mains_ratio", "mains"), ("muscle_ratio", "muscle noise")]
+)
+def test_a_steady_wave_in_the_qrs_band_is_no_ecg(column: str, reason: str) -> None:
+    sine = 1.4826 * np.sqrt(0.5) / 2.0
+    assert judged({"motion_ratio": sine, column: 90.0}) == reason
+    triangle = 1.4826 * 0.5 / 2.0
+    assert judged({"motion_ratio": triangle, column: 90.0}) == ""
+
+
 def test_both_detectors_are_believed_in_regular_rhythm_even_in_bad_company() -> None:
     assert judged(agreement_around=0.3, voted=False, rivalled=True) == ""
 

@@ -44,7 +44,7 @@ def learn_shapes(working: FloatArray, beats: IntArray, grid: Grid) -> FloatArray
         most = int(_MOST * (len(windows) - 1))
         for _ in range(_ROUNDS):
             alike = windows @ _unit(shape)
-            members = alike > min(_ALIKE, np.partition(alike, most)[most])
+            members = alike >= min(_ALIKE, np.partition(alike, most)[most])
             shape = windows[members].mean(axis=0)
         shapes.append(_unit(shape))
         windows = windows[windows @ shapes[-1] <= _ALIKE]

@@ -8,8 +8,9 @@ A window is trusted when the evidence for its count is consistent:
 * one of them does, the rhythm is regular, and every beat was marked by a detector;
 
 and no interval has the pattern of a beat missed or extra (``palpate.ecg.intervals``).
-Anything else is untrusted, as is a window without enough signal. Noise alone is no reason:
-it names the cause where the count is in doubt.
+Anything else is untrusted, as is a window without enough signal, or whose QRS band holds a
+steady wave, such as the remains of mains, and no complex. Other noise alone is no reason: it
+names the cause where the count is in doubt.
 """
 
 from __future__ import annotations
@@ -44,6 +45,7 @@ beat doubles or halves an interval (0.69), sinus arrhythmia stays within 0.2."""
 
 _SURE_AGREEMENT = 0.95  # who agrees on 19 of 20 beats around knows the complexes
 _MIN_BEATS = 3
+_STEADY_WAVE = 0.45  # motion_ratio: 0.52 of a sine, 0.37 of a triangle, less of any complexes
 _SIGNAL_NAMES = {"missing_share": "missing", "flat_share": "flat", "clipped_share": "saturated"}
 _NOISE_NAMES = {
     "baseline_ratio": "baseline wander",
@@ -96,6 +98,7 @@ def verdict(table: WindowTable, evidence: Evidence) -> StrArray:
         give(_SIGNAL_NAMES[column], table[column] > limit)
     give("too few beats", table["n_beats"] < _MIN_BEATS)
     noise, excess = _worst_noise(table)
+    give(noise, table["motion_ratio"] > _STEADY_WAVE)
     clean = excess <= 1.0
     for name, doubt in _doubts(evidence, clean).items():
         give(noise, doubt & ~clean)
