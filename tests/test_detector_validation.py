@@ -194,6 +194,39 @@ def test_a_detector_that_fails_on_a_record_does_not_stop_the_others(folder, tmp_
     assert scored.score is not None
 
 
+@pytest.mark.parametrize("workers", [1, 2])
+def test_a_detector_that_leaves_or_fails_in_many_lines_is_a_failure_in_one(
+    folder, tmp_path, monkeypatch, workers
+):
+    (tmp_path / "leaving_detectors.py").write_text(
+        "def leaves(ecg, fs_hz):\n"
+        "    raise SystemExit('too short')\n"
+        "def explains(ecg, fs_hz):\n"
+        "    raise RuntimeError('first\\nsecond')\n"
+    )
+    monkeypatch.chdir(tmp_path)
+    for name, failure in (
+        ("leaves", "SystemExit: too short"),
+        ("explains", "RuntimeError: first second"),
+    ):
+        options = Options(detector=f"leaving_detectors:{name}", learning_s=5.0)
+        runs = list(validate_detector(folder, options, workers=workers))
+        assert [run.failure for run in runs] == [failure] * 2
+
+
+def test_what_a_detector_prints_does_not_spoil_the_result(folder, tmp_path, monkeypatch, capsys):
+    (tmp_path / "chatty_detector.py").write_text(
+        "print('loading')\ndef detect(ecg, fs_hz):\n    print('at work')\n    return [100]\n"
+    )
+    monkeypatch.chdir(tmp_path)
+    arguments = ["--detector", "chatty_detector:detect", "--learning", "5", "--json"]
+    assert main(["validate", str(folder), *arguments]) == 0
+    said = capsys.readouterr()
+    assert json.loads(said.out)["options"]["detector"] == "chatty_detector:detect"
+    assert "loading" in said.err
+    assert "at work" in said.err
+
+
 def test_seconds_and_a_spoilt_input_are_answered(folder, tmp_path, monkeypatch):
     (tmp_path / "odd_detectors.py").write_text(
         "def seconds(ecg, fs_hz):\n"

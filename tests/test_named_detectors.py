@@ -48,6 +48,7 @@ def strange_module(tmp_path, monkeypatch):
         "    return []\n"
     )
     (tmp_path / "broken_detectors.py").write_text("detect = 1 / 0\n")
+    (tmp_path / "leaving_module.py").write_text("raise SystemExit(2)\n")
     monkeypatch.chdir(tmp_path)
 
 
@@ -85,6 +86,7 @@ def test_a_function_of_the_current_folder(ecg, name, expected):
         (":", "no detector"),
         ("..:x", "no detector '..:x'"),
         ("broken_detectors:detect", "no detector .* name it as module:function"),
+        ("leaving_module:detect", "no detector .* name it as module:function"),
     ],
 )
 def test_a_function_that_is_not_there_is_explained(name, hint):

@@ -275,8 +275,9 @@ def _scored(record: _AnnotatedEcg, detector: Detector, options: Options) -> Reco
         found = detections(detector, record.ecg, record.fs_hz)
     except InputError as fault:
         return replace(unscored, failure=str(fault))
-    except Exception as fault:  # a stranger's detector may raise anything
-        return replace(unscored, failure=f"{type(fault).__name__}: {fault}")
+    except (Exception, SystemExit) as fault:  # a stranger's detector may raise anything, or leave
+        sentence = " ".join(str(fault).split())
+        return replace(unscored, failure=f"{type(fault).__name__}: {sentence}")
     runtime_s = time.perf_counter() - started
     with about("record", record.name):
         score = score_detector(

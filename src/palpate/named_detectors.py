@@ -7,11 +7,13 @@
 A function is called as ``function(ecg, fs_hz=...)`` if it has a parameter of that name,
 else as ``function(ecg, fs_hz)``, with ``ecg`` of shape ``(n,)`` for one lead and
 ``(n, leads)`` for several, a copy that it may change. It returns sample positions, whole or
-not; seconds and a mask of the samples are refused.
+not; seconds and a mask of the samples are refused. What it prints goes to stderr, so that the
+output stays a result.
 """
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import inspect
 import sys
@@ -62,7 +64,8 @@ def detections(detector: Detector, ecg: FloatArray, fs_hz: float) -> FloatArray:
     InputError
         If what it returns cannot be sample positions of this ECG.
     """
-    returned = np.asarray(detector(ecg, fs_hz))
+    with contextlib.redirect_stdout(sys.stderr):
+        returned = np.asarray(detector(ecg, fs_hz))
     if returned.dtype == np.bool_ or _is_mask(returned, ecg.shape[0]):
         raise InputError("the detector returned a mask; it must return sample numbers (beats,)")
     found = checked_samples(returned, "what the detector returned")
@@ -99,10 +102,11 @@ def _imported(name: str) -> Detector:
     if here not in sys.path:
         sys.path.insert(0, here)
     try:
-        function: Any = importlib.import_module(module_name)
+        with contextlib.redirect_stdout(sys.stderr):
+            function: Any = importlib.import_module(module_name)
         for part in function_name.split("."):
             function = getattr(function, part)
-    except Exception as fault:  # a stranger's module may raise anything
+    except (Exception, SystemExit) as fault:  # a stranger's module may raise anything, or leave
         raise InputError(
             f"there is no detector {name!r} ({fault}); name it as module:function"
         ) from None

@@ -171,6 +171,17 @@ def test_a_detector_that_marks_nothing_gets_no_undefined_numbers():
     assert "nan" not in told
 
 
+def test_records_without_a_beat_get_no_undefined_numbers():
+    nothing = Annotations(np.empty(0), np.empty(0, dtype=str), np.empty(0, dtype=np.intp))
+    score = score_detector(nothing, np.array([3.0, 4.0]), fs_hz=250, end_s=SECONDS, learning_s=0)
+    told = validation_findings(
+        [RecordRun("a", "MLII", float("nan"), SECONDS, 0.02, score)], Options()
+    )
+    assert told[0].startswith("There is no beat to find in 1 record")
+    assert "all 2 marks of palpate are extra" in told[0]
+    assert "nan" not in " ".join(told)
+
+
 def test_gallery_takes_the_worst_and_at_most_two_of_a_record():
     bad = _run("bad", missing=(5, 25, 45, 65, 85))
     good = _run("good", missing=(5,))

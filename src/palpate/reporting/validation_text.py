@@ -43,11 +43,17 @@ def validation_findings(runs: Sequence[RecordRun], options: Options) -> list[str
 
 def _overall(runs: Sequence[RecordRun], options: Options) -> str:
     gross, low, high, _ = total_rows(runs)
+    records = _plural(len(without_noise(runs)), "record")
+    if gross["beats"] == 0:
+        return (
+            f"There is no beat to find in {records}: the annotations hold none that is scored, and "
+            f"all {_plural(gross['extra'], 'mark')} of {options.detector} are extra."
+        )
     found, right = (
         f"{number(2)(gross[key])} %{_interval(low[key], high[key])}"
         for key in ("sensitivity_pct", "positive_predictivity_pct")
     )
-    beats = f"{count(gross['beats'])} beats in {_plural(len(without_noise(runs)), 'record')}"
+    beats = f"{count(gross['beats'])} beats in {records}"
     if gross["found"] + gross["extra"] == 0:
         return f"{options.detector} marks nothing: it misses all {beats}."
     told = f"{options.detector} finds {found} of {beats}; {right} of its marks are beats."
