@@ -22,6 +22,16 @@ def test_every_pulse_is_found_to_a_sample(synthetic_light, f1, rate_bpm, method)
     assert f1(peak_s[peak_s < 58.0], found[found < 58.0], 0.02) == 1.0
 
 
+@pytest.mark.parametrize("fs_hz", [50.0, 64.0, 100.0])
+@pytest.mark.parametrize("rate_bpm", [213.0, 215.0, 220.0, 229.0])
+def test_the_fastest_pulses_are_neither_jumps_nor_too_close(f1, rate_bpm, fs_hz):
+    peak_s = np.arange(0.5, 119.0, 60.0 / rate_bpm)
+    time_s = np.arange(round(120 * fs_hz)) / fs_hz
+    light = np.exp(-0.5 * ((time_s[:, np.newaxis] - peak_s) / 0.04) ** 2).sum(axis=1)
+    light += np.random.default_rng(0).normal(0.0, 0.003, time_s.size)
+    assert f1(peak_s, detect_pulses(100.0 + light, fs_hz=fs_hz)) > 0.98
+
+
 @pytest.mark.parametrize("rate_bpm", [170.0, 200.0, 220.0])
 def test_fast_pulses_of_alternating_height_are_found(synthetic_light, f1, rate_bpm):
     light, peak_s = synthetic_light(rate_bpm=rate_bpm, jitter=0.0)

@@ -29,6 +29,15 @@ def test_pulses_ramps_and_noise_are_no_jumps(synthetic_light, rate_bpm):
         assert find_steps(values, fs_hz=100.0).sample.size == 0
 
 
+@pytest.mark.parametrize("rate_bpm", [213.0, 215.0, 230.0])
+def test_pulses_nearly_in_step_with_the_quarter_seconds_are_no_jumps(rate_bpm):
+    time_s = np.arange(300 * 64) / 64
+    light = 100.0 + 3.0 * (0.5 + 0.5 * np.sin(2 * np.pi * rate_bpm / 60.0 * time_s)) ** 2
+    assert find_steps(light, fs_hz=64.0).sample.size == 0
+    found = find_steps(light + 15.0 * (time_s >= 100.0), fs_hz=64.0)
+    np.testing.assert_allclose(found.sample, [6400], atol=8)
+
+
 def test_several_jumps_are_told_apart(synthetic_light):
     light, _ = synthetic_light()
     n = np.arange(light.size)

@@ -84,8 +84,8 @@ def pulse_times(prepared: Prepared, *, fs_hz: float, method: str = "adaptive") -
     peaks = _highest_near(signal, coarse, reach=int(np.ceil(fs_hz / BLOCK_FS_HZ)))
     peaks = peaks[(peaks > 0) & (peaks < signal.size - 1)]
     peaks = peaks[~prepared.missing[peaks]]
-    peaks = _far_enough(peaks, signal[peaks], REFRACTORY_S * fs_hz)
-    return (peaks + vertex_shift(*(signal[peaks + d] for d in (-1, 0, 1)))) / fs_hz
+    at = peaks + vertex_shift(*(signal[peaks + d] for d in (-1, 0, 1)))
+    return _far_enough(at, signal[peaks], REFRACTORY_S * fs_hz) / fs_hz
 
 
 def _local_period_s(slow: FloatArray) -> FloatArray:
@@ -139,7 +139,7 @@ def moving_mean(values: FloatArray, width: FloatArray) -> FloatArray:
     return np.asarray((running[right] - running[left]) / (right - left))
 
 
-def _far_enough(peaks: IntArray, height: FloatArray, distance: float) -> IntArray:
+def _far_enough(peaks: FloatArray, height: FloatArray, distance: float) -> FloatArray:
     """Drop the lower of two neighbours closer than ``distance``, the closest pair first."""
     while peaks.size > 1 and np.any((apart := np.diff(peaks)) < distance):
         before, after = (

@@ -2,8 +2,10 @@
 
 A jump is a change of level that the signal's own swing on neither side explains: the
 second before and the second after differ by more than ``MIN_STEP`` times the larger
-swing of the two, across a quarter of a second. Own rule; it compares the signal with
-itself only, so gain and offset do not matter, and a ramp (ratio 5/3) is no jump.
+swing of the two, across a quarter of a second. The swing of a second is that between its
+quarters' medians or, where a whole pulse fits into a quarter, that inside them. Own rule; it
+compares the signal with itself only, so gain and offset do not matter, and a ramp (ratio 5/3)
+is no jump.
 """
 
 from __future__ import annotations
@@ -44,9 +46,11 @@ def find_steps(values: FloatArray, *, fs_hz: float) -> Steps:
     n_blocks = values.size // block
     if n_blocks < 2 * SIDE_BLOCKS + 1:
         return Steps(np.empty(0, dtype=np.intp), np.empty(0), np.empty(0))
-    level = np.median(values[: n_blocks * block].reshape(n_blocks, block), axis=1)
+    blocks = values[: n_blocks * block].reshape(n_blocks, block)
+    level = np.median(blocks, axis=1)
     sides = sliding_window_view(level, SIDE_BLOCKS)
-    mean, swing = sides.mean(axis=1), np.ptp(sides, axis=1)
+    inside = np.median(sliding_window_view(np.ptp(blocks, axis=1), SIDE_BLOCKS), axis=1)
+    mean, swing = sides.mean(axis=1), np.maximum(np.ptp(sides, axis=1), inside)
     gap = SIDE_BLOCKS + 1
     size = mean[gap:] - mean[:-gap]
     floor = NEGLIGIBLE * float(np.ptp(level))
