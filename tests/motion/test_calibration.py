@@ -31,6 +31,16 @@ def test_van_hees_2014_recovers_known_gain_and_offset(n_rests):
     assert found.error_after_g < 0.001
 
 
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("missing", [np.nan, np.inf])
+def test_a_window_that_misses_a_sample_is_not_still(missing):
+    acc = resting_on_many_sides(60)
+    acc[5] = missing
+    found = calibrate(acc, fs_hz=FS_HZ, unit="g")
+    assert found.n_still == 59
+    np.testing.assert_allclose(found.gain, GAIN, atol=1e-3)
+
+
 def test_the_correction_brings_every_rest_to_one_g():
     acc = resting_on_many_sides(60)
     corrected = calibrate(acc, fs_hz=FS_HZ, unit="g").apply(acc)

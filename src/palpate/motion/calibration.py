@@ -106,6 +106,7 @@ def still_means(acc_g: FloatArray, *, fs_hz: float) -> FloatArray:
     first, width = window_samples(
         acc_g.shape[0], fs_hz=fs_hz, window_s=STILL_WINDOW_S, step_s=STILL_WINDOW_S
     )
+    acc_g = np.where(np.isfinite(acc_g), acc_g, np.nan)
     still = []
     for start in range(0, first.size, WINDOWS_AT_ONCE):
         windows = windowed(acc_g, first[start : start + WINDOWS_AT_ONCE], width)
