@@ -168,6 +168,15 @@ def test_twice_a_rate_that_the_light_does_not_hold_is_an_ecg_that_misses_beats(
     assert (found.windows["cause"] == "reference fault").tolist() == [is_fault, is_fault]
 
 
+@pytest.mark.parametrize(
+    ("share", "name"), [(0.5, "motion swamping"), (0.625, UNEXPLAINED), (0.9, "harmonic error")]
+)
+def test_a_stray_estimate_that_lasts_is_no_lock(share: float, name: str) -> None:
+    stray = {**SHOWN["motion swamping"], **SHOWN["harmonic error"], "harmonic_share": share}
+    found = attribute_causes(table({**stray, "oracle_snr_db": 3.0}))
+    assert found.windows["cause"].tolist() == [name]
+
+
 def test_a_clock_that_repairs_the_error_leaves_nothing_to_blame() -> None:
     found = attribute_causes(table({**SHOWN["cadence lock"], **SHOWN["clock error"]}))
     assert found.windows["cause"].tolist() == ["clock error"]

@@ -256,11 +256,13 @@ def low_perfusion(e: Evidence) -> FloatArray:
 def harmonic_error(e: Evidence) -> FloatArray:
     """Estimates around here are half or double the reference, and this one is on the way there.
 
-    A stray estimate comes so near to half or double once in ten windows, not time and again.
-    The mean of readings of which some are locked lies between.
+    A stray estimate comes so near to half or double by chance, and lasts: 8 s of overlapping
+    windows and some 10 s of an estimator's memory let one hold for half of the 30 s looked at,
+    two by more. A lock holds for most of them. The mean of readings of which some are locked
+    lies between.
     """
     between = all_of(rising(e.quotient, 0.45, 0.5), falling(e.quotient, 2.0, 2.2))
-    return all_of(between, rising(e["harmonic_share"], 0.25, 0.5))
+    return all_of(between, rising(e["harmonic_share"], 0.5, 0.75))
 
 
 def irregular_rhythm(e: Evidence) -> FloatArray:
