@@ -267,7 +267,7 @@ def test_beat_classes_follow_the_aami_table():
 @pytest.mark.parametrize(
     ("changed", "hint"),
     [
-        ({"end_s": 10.0}, "shorter learning_s"),
+        ({"end_s": 10.0}, "shorter learning period"),
         ({"window_s": 0.0}, "window_s"),
         ({"fs_hz": 0.0}, "fs_hz"),
     ],

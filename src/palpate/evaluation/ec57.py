@@ -152,7 +152,7 @@ def compare_ec57(
     if end is not None and end < start:
         raise InputError(
             f"the record ends at {end_s:g} s, inside its learning period of {learning_s:g} s; "
-            "give a shorter learning_s to score it"
+            "score it with a shorter learning period"
         )
     ours, theirs = (read_stream(each, fs_hz, window) for each in (reference, estimate))
     events = _events(ours, theirs, window=window, start=start, end=end)
