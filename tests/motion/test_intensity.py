@@ -69,3 +69,11 @@ def test_plain_lists_are_read_and_wrong_shapes_refused():
     assert np.abs(still).max() < 0.05
     with pytest.raises(InputError, match="acc_g"):
         enmo_g(np.zeros((2, 2, 2)))
+
+
+def test_mad_reads_lists_and_masks_and_refuses_what_is_no_row():
+    row = [1.0, 2.0, 3.0, 6.0]
+    assert mad_g([row]).tolist() == [1.5]
+    assert mad_g(np.ma.masked_array([row], mask=[[0, 0, 0, 1]])).tolist() == pytest.approx([2 / 3])
+    with pytest.raises(InputError, match=r"it must be \(n_windows, width\)"):
+        mad_g(row)

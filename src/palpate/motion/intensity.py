@@ -20,7 +20,7 @@ import numpy as np
 from palpate.conditioning import power_spectra
 from palpate.conditioning.statistics import ratio
 from palpate.signals import FloatArray
-from palpate.validation import checked_columns
+from palpate.validation import InputError, checked_columns, checked_samples
 
 LOW_HZ = 0.3
 """Below lies posture: gravity that turns (own choice; van Hees 2013 filters at 0.2 Hz)."""
@@ -47,7 +47,17 @@ def mad_g(magnitude_g: FloatArray) -> FloatArray:
 
     ``magnitude_g (n_windows, width)`` holds ``|a|``; non-finite samples do not count, and
     a row without any finite sample gives NaN.
+
+    Raises
+    ------
+    InputError
+        If these are no rows of samples.
     """
+    magnitude_g = checked_samples(magnitude_g, "magnitude_g")
+    if magnitude_g.ndim != 2:
+        raise InputError(
+            f"magnitude_g has shape {magnitude_g.shape}; it must be (n_windows, width)"
+        )
     finite = np.isfinite(magnitude_g)
     if finite.all():
         centre = magnitude_g.mean(axis=1, keepdims=True)
