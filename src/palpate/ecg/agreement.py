@@ -18,8 +18,8 @@ from __future__ import annotations
 import numpy as np
 
 from palpate.conditioning.statistics import ratio
-from palpate.ecg.rate import beats_per_window
-from palpate.signals import BoolArray, FloatArray, IntArray
+from palpate.ecg.rate import beats_per_window, count_between
+from palpate.signals import BoolArray, FloatArray
 
 MATCH_S = 0.075
 """Marks this close mean the same complex: half the width of a broad ventricular one."""
@@ -44,11 +44,7 @@ def shared_beats(
     NaN where there is no beat at all.
     """
     low, high = beats_per_window(first_s, start_s, end_s)
-    both = _counted(marked_near(first_s, second_s), low, high)
+    both = count_between(marked_near(first_s, second_s), low, high)
     lonely = ~marked_near(second_s, first_s)
-    return ratio(both, high - low + _counted(lonely, *beats_per_window(second_s, start_s, end_s)))
-
-
-def _counted(which: BoolArray, low: IntArray, high: IntArray) -> FloatArray:
-    total = np.concatenate(([0.0], np.cumsum(which, dtype=np.float64)))
-    return np.asarray(total[high] - total[low])
+    alone = count_between(lonely, *beats_per_window(second_s, start_s, end_s))
+    return ratio(both.astype(np.float64), (high - low + alone).astype(np.float64))

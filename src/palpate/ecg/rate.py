@@ -27,7 +27,8 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import ArrayLike
 
-from palpate.signals import FloatArray, IntArray
+from palpate.conditioning.statistics import ratio
+from palpate.signals import BoolArray, FloatArray, IntArray
 from palpate.validation import InputError, checked_choice, checked_signal, checked_times
 
 
@@ -71,6 +72,22 @@ def beats_per_window(
     """Return the index of the first beat in each window and of the first one past it."""
     first = np.searchsorted(beat_time_s, start_s, side="left")
     return first, np.maximum(np.searchsorted(beat_time_s, end_s, side="left"), first)
+
+
+def count_between(where: BoolArray, low: IntArray, high: IntArray) -> IntArray:
+    """How many of ``where[low:high]`` are True per window; 0 where ``high <= low``."""
+    return np.asarray(_sum_between(where.astype(np.float64), low, high), dtype=np.intp)
+
+
+def mean_between(values: FloatArray, low: IntArray, high: IntArray) -> FloatArray:
+    """Mean of ``values[low:high]`` per window; NaN where that is empty."""
+    return ratio(_sum_between(values, low, high), (high - low).astype(np.float64))
+
+
+def _sum_between(values: FloatArray, low: IntArray, high: IntArray) -> FloatArray:
+    total = np.concatenate(([0.0], np.cumsum(values)))
+    first = np.minimum(low, values.size)
+    return np.asarray(total[np.clip(high, first, values.size)] - total[first])
 
 
 def _counted(beats: FloatArray, first: IntArray, last: IntArray) -> FloatArray:

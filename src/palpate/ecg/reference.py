@@ -19,15 +19,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from palpate.conditioning import STEP_S, WINDOW_S
-from palpate.conditioning.statistics import ratio
 from palpate.ecg.agreement import shared_beats
 from palpate.ecg.detection import detect_qrs
 from palpate.ecg.intervals import RRClasses, classify_rr
 from palpate.ecg.quality import ecg_windows
-from palpate.ecg.rate import beats_per_window, window_heart_rate
+from palpate.ecg.rate import beats_per_window, count_between, mean_between, window_heart_rate
 from palpate.ecg.rhythm import RhythmPath, rhythm_path
 from palpate.ecg.trust import RATE_TOLERANCE_BPM, REGULAR_LOG_RATIO, Evidence, verdict
-from palpate.signals import BeatSeries, BoolArray, FloatArray, IntArray, WindowTable
+from palpate.signals import BeatSeries, FloatArray, IntArray, WindowTable
 from palpate.validation import checked_columns, checked_rate
 
 OPINIONS = ("slope", "wavelet")
@@ -160,12 +159,12 @@ def _rates(
 
 def _beat_columns(path: RhythmPath, classes: RRClasses, low: IntArray, high: IntArray) -> Columns:
     rr = np.diff(path.time_s)
-    step = np.sqrt(_mean_between(np.diff(rr) ** 2, low, high - 2))
+    step = np.sqrt(mean_between(np.diff(rr) ** 2, low, high - 2))
     return {
         "n_beats": high - low,
-        "n_marked": _count_between(classes.marked, low, high),
-        "irregularity": step / _mean_between(rr, low, high - 1),
-        "resemblance": _mean_between(path.resemblance, low, high),
+        "n_marked": count_between(classes.marked, low, high),
+        "irregularity": step / mean_between(rr, low, high - 1),
+        "resemblance": mean_between(path.resemblance, low, high),
     }
 
 
@@ -181,25 +180,9 @@ def _evidence(
     suspect = np.isin(classes.label[1:], ("missed", "extra"))
     return Evidence(
         support=np.sum(np.stack(away) <= RATE_TOLERANCE_BPM, axis=0),
-        regular=_count_between(off_period, low, high - 1) == 0,
-        voted=_count_between(path.votes == 0, low, high) == 0,
-        miscounted=_count_between(suspect, low, high - 1) > 0,
+        regular=count_between(off_period, low, high - 1) == 0,
+        voted=count_between(path.votes == 0, low, high) == 0,
+        miscounted=count_between(suspect, low, high - 1) > 0,
         rivalled=table["n_rivals"] > 0,
         agreement_around=table["agreement_around"],
     )
-
-
-def _count_between(where: BoolArray, low: IntArray, high: IntArray) -> IntArray:
-    """How many of ``where[low:high]`` are True per window; 0 where ``high <= low``."""
-    return np.asarray(_sum_between(where.astype(np.float64), low, high), dtype=np.intp)
-
-
-def _mean_between(values: FloatArray, low: IntArray, high: IntArray) -> FloatArray:
-    """Mean of ``values[low:high]`` per window; NaN where that is empty."""
-    return ratio(_sum_between(values, low, high), (high - low).astype(np.float64))
-
-
-def _sum_between(values: FloatArray, low: IntArray, high: IntArray) -> FloatArray:
-    total = np.concatenate(([0.0], np.cumsum(values)))
-    first = np.minimum(low, values.size)
-    return np.asarray(total[np.clip(high, first, values.size)] - total[first])

@@ -74,9 +74,14 @@ def seconds_between(early: datetime | None, late: datetime | None) -> float:
     return apart_s
 
 
+def _spans_s(session: Session) -> list[tuple[float, float]]:
+    """Return the session seconds between which each recording holds anything."""
+    return [tuple(r.session_s(np.array(r.span_s)).tolist()) for r in session.recordings]
+
+
 def check_overlap(session: Session, place: str) -> None:
     """Refuse a recording that shares no moment with any other; ``place`` names the sheet."""
-    spans = [r.session_s(np.array(r.span_s)).tolist() for r in session.recordings]
+    spans = _spans_s(session)
     for number, (start, end) in enumerate(spans):
         others = spans[:number] + spans[number + 1 :]
         if others and not any(start < b and a < end for a, b in others):
@@ -90,7 +95,7 @@ def check_overlap(session: Session, place: str) -> None:
 
 def check_activities(session: Session, place: str) -> None:
     """Refuse an activity that lies outside of what was recorded."""
-    spans = [r.session_s(np.array(r.span_s)).tolist() for r in session.recordings]
+    spans = _spans_s(session)
     start, end = min(s for s, _ in spans), max(e for _, e in spans)
     for activity in session.activities:
         if activity.start_s < start - ACTIVITY_SLACK_S or activity.end_s > end + ACTIVITY_SLACK_S:
