@@ -37,6 +37,24 @@ def test_a_clock_that_drifts_costs_no_amplitude(fs_hz: float, to_hz: float, drif
     assert np.isfinite(result).all()
 
 
+@pytest.mark.parametrize("drift", [0.0, 20e-6, -20e-6])
+@pytest.mark.parametrize("fs_hz", [128.0, 256.0, 400.0, 512.0, 1000.0])
+def test_a_clock_that_drifts_lets_nothing_alias(fs_hz: float, drift: float) -> None:
+    fs_hz *= 1.0 + drift
+    time_s = np.arange(0, 60, 1 / fs_hz)
+    slow, fast = (np.sin(2 * np.pi * hz * time_s) for hz in (2.0, 30.0))
+    result = resample(slow + fast, fs_hz=fs_hz, to_hz=32.0)
+    assert result.size == np.ceil(time_s.size / fs_hz * 32.0 - 1e-9)
+    at_s = np.arange(result.size) / 32.0
+    assert np.max(np.abs(result - np.sin(2 * np.pi * 2.0 * at_s))[64:-64]) < 0.01
+
+
+@pytest.mark.parametrize("fs_hz", [100.0, 100.0013])
+@pytest.mark.parametrize("value", [3.0, np.nan])
+def test_one_sample_is_a_constant(fs_hz: float, value: float) -> None:
+    np.testing.assert_array_equal(resample([value], fs_hz=fs_hz, to_hz=250.0), [value] * 3)
+
+
 def test_gaps_stay_gaps() -> None:
     values = np.sin(np.arange(1000) / 20.0)
     values[300:400] = np.nan
@@ -58,6 +76,13 @@ def test_interpolation_is_undefined_outside_the_times_given() -> None:
     assert result[1] == 20.0
     assert np.isnan(result[[0, 2]]).all()
     assert np.isnan(interpolate(np.array([]), np.array([]), np.array([1.0]))).all()
+
+
+def test_columns_are_interpolated_side_by_side_and_none_stay_none() -> None:
+    values = np.array([[10.0, -1.0], [30.0, -3.0]])
+    result = interpolate([1.0, 3.0], values, [1.0, 2.0, 4.0])
+    np.testing.assert_array_equal(result, [[10.0, -1.0], [20.0, -2.0], [np.nan, np.nan]])
+    assert interpolate([1.0, 3.0], np.empty((2, 0)), [2.0]).shape == (1, 0)
 
 
 def test_any_sequence_of_numbers_is_taken() -> None:
