@@ -37,6 +37,29 @@ def test_window_means_of_a_mask_are_shares_and_columns_stay_apart():
     np.testing.assert_allclose(window_means(columns, first, 2), [[2.0, 20.0], [6.0, 60.0]])
 
 
+def test_an_absurd_sample_spoils_only_the_windows_that_hold_it():
+    values = np.tile([3.0, 5.0], 500)
+    values[100] = 1e40
+    first = np.arange(0, 990, 10)
+    means = window_means(values, first, 10)
+    np.testing.assert_allclose(means[first == 100], 1e39)
+    np.testing.assert_array_equal(means[first != 100], 4.0)
+
+
+def test_a_level_does_not_drown_what_is_small_in_a_long_record():
+    values = np.full(3_000_000, 0.1)
+    first = np.array([0, 2_999_968])
+    np.testing.assert_allclose(window_means(values, first, 32), 0.1, rtol=4e-16)
+
+
+@pytest.mark.parametrize("width", [1, 2, 7, 8, 100])
+def test_window_means_of_every_width_up_to_the_whole(width):
+    values = np.random.default_rng(1).normal(size=(100, 2))
+    first = np.arange(101 - width)
+    expected = [values[a : a + width].mean(axis=0) for a in first]
+    np.testing.assert_allclose(window_means(values, first, width), expected, atol=1e-14)
+
+
 def test_ratio_is_undefined_where_nothing_divides():
     found = ratio(np.array([1.0, 1.0]), np.array([2.0, 0.0]))
     assert found[0] == 0.5

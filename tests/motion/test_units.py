@@ -62,6 +62,13 @@ def test_removed_gravity_is_undecided_not_guessed(unit, scale):
     assert "gravity" in found.finding
 
 
+def test_a_sensor_that_froze_for_hours_is_not_taken_for_a_resting_one():
+    frozen = np.tile([0.0, 0.0, 0.33], (16 * 3600, 1))
+    found = check_unit(np.concatenate([worn(False)[:1600], frozen]), fs_hz=16.0, unit="g")
+    assert found.verdict == "confirmed"
+    assert found.gravity_g == pytest.approx(np.linalg.norm([0.3, -0.4, 0.85]), rel=0.01)
+
+
 @pytest.mark.parametrize("acc", [np.full((100, 3), np.nan), np.empty((0, 3)), np.ones((100, 2))])
 def test_nothing_to_check_is_undecided(acc):
     assert check_unit(acc, fs_hz=50.0, unit="g").verdict == "undecided"

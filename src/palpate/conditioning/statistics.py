@@ -28,8 +28,8 @@ def window_means(values: FloatArray | BoolArray, first: IntArray, width: int) ->
     Returns
     -------
     FloatArray
-        NaN where a window holds no finite sample. Running sums make the cost that of
-        one pass over ``values``, however much the windows overlap.
+        NaN where a window holds no finite sample. The cost grows with the logarithm of
+        ``width``, and hardly with how much the windows overlap.
     """
     finite = np.isfinite(values)
     if finite.all():
@@ -65,6 +65,18 @@ def ratio(
 
 
 def _window_sums(values: NDArray[np.generic], first: IntArray, width: int) -> FloatArray:
-    running = np.zeros((values.shape[0] + 1, *values.shape[1:]))
-    np.cumsum(values, axis=0, dtype=np.float64, out=running[1:])
-    return np.asarray(running[first + width] - running[first], dtype=np.float64)
+    """Return the sum of the ``width`` samples from each of ``first`` on, ``(n_windows, ...)``.
+
+    Sums of 1, 2, 4 ... neighbours are built on each other, and each window is put together from
+    them. A difference of running sums would be quicker, but it rounds to a share of all that came
+    before: after one absurd sample nothing would be left of the others.
+    """
+    total = np.zeros((first.size, *values.shape[1:]))
+    sums, span, at = np.asarray(values, dtype=np.float64), 1, first
+    while span <= width:
+        if width & span:
+            total += sums[at]
+            at = at + span
+        sums = sums[:-span] + sums[span:]
+        span *= 2
+    return total
