@@ -16,11 +16,12 @@ from palpate.signals import WindowTable
 
 @pytest.mark.parametrize("hits", [0, 20])
 def test_where_all_say_the_same_an_episode_is_a_draw(hits):
-    # Clopper & Pearson 1934, as scipy.stats has it, for four episodes of five windows.
+    # Four episodes of five windows. The distribution of four like draws under a uniform prior is
+    # x ** 5 (Bayes 1763), so that 0.025 ** (1 / 5) is the lower end.
     counted = np.arange(60) % 15 < 5
     found = share_interval(np.full(60, hits > 0), counted, block=15)
-    exact = stats.binomtest(hits // 5, 4).proportion_ci(method="exact")
-    assert found == pytest.approx(tuple(exact))
+    end = 0.025 ** (1.0 / 5.0)
+    assert found == pytest.approx((end, 1.0) if hits else (0.0, 1.0 - end))
     # One long one is as many as it has blocks.
     assert share_interval(np.full(20, hits > 0), np.ones(20, bool), block=5) == found
 
@@ -28,7 +29,7 @@ def test_where_all_say_the_same_an_episode_is_a_draw(hits):
 def test_windows_apart_that_say_the_same_are_a_draw_each():
     counted = np.arange(40) % 2 == 0
     found = share_interval(counted, counted, block=10)
-    assert found == pytest.approx(tuple(stats.binomtest(20, 20).proportion_ci(method="exact")))
+    assert found == pytest.approx((0.025 ** (1.0 / 21.0), 1.0))
 
 
 def test_a_first_dissent_does_not_make_the_interval_narrow():
@@ -46,12 +47,11 @@ def test_a_first_dissent_does_not_make_the_interval_narrow():
 def test_answers_that_last_are_worth_fewer_draws_by_hand():
     # The sums of two neighbours' deviations are 1, 0, -1, 0, ...: mean square 1/2. Four blocks,
     # so the sum has variance 16 / 3 / 2, the share a 64th of it: 1/24. Binomial shares of six
-    # draws have that; Student's t of three degrees in the normal's place leaves 6 / 1.624**2.
+    # draws have that; Student's t of five degrees (overlapping blocks) in the normal's place
+    # leaves 6 / 1.312**2. A uniform prior adds one to either side.
     yes = np.array([1, 1, 0, 0, 1, 1, 0, 0], bool)
-    draws = 6.0 / (3.18245 / 1.95996) ** 2
-    expected = stats.beta.ppf(
-        [0.025, 0.975], np.array([draws, draws + 2]) / 2, np.array([draws + 2, draws]) / 2
-    )
+    either = 0.5 * 6.0 / (2.570582 / 1.959964) ** 2 + 1.0
+    expected = stats.beta.ppf([0.025, 0.975], either, either)
     found = share_interval(yes, np.ones(8, bool), block=2)
     assert found == pytest.approx(expected, abs=1e-5)
 
@@ -59,10 +59,10 @@ def test_answers_that_last_are_worth_fewer_draws_by_hand():
 def test_windows_that_overlap_count_once():
     counted = np.zeros(400, bool)
     counted[::4] = True
-    yes = np.arange(400) % 8 == 0
+    yes = np.random.default_rng(1).random(400) < 0.6
     apart = share_interval(yes, counted, block=20)
     fourfold = share_interval(np.repeat(yes[::4], 4), np.ones(400, bool), block=20, overlap=4.0)
-    assert fourfold == pytest.approx(apart, abs=0.02)
+    assert fourfold == pytest.approx(apart, abs=0.03)
 
 
 def test_nothing_counted_is_undefined():
@@ -84,24 +84,39 @@ def test_the_interval_covers_what_it_claims(n, correlation, share):
             clear < stats.norm.ppf(share), wrong > 0.5, block=block, overlap=4.0
         )
         covered += low <= share <= high
-    assert covered / n_series >= 0.90
+    assert 0.90 <= covered / n_series <= 0.985
 
 
 @pytest.mark.parametrize(("episodes", "windows"), [(2, 20), (4, 20), (6, 30)])
-@pytest.mark.parametrize("share", [0.5, 0.9])
 @pytest.mark.parametrize("flicker", [0.0, 0.02])
-def test_the_interval_covers_when_each_episode_says_one_thing(episodes, windows, share, flicker):
-    # Half an hour with two to six episodes of 40 to 60 s; now and then one window dissents.
-    covered, n, n_series = 0, 900, 300
+def test_the_interval_covers_when_each_episode_says_one_thing(episodes, windows, flicker):
+    # Half an hour with two to six episodes of 40 to 60 s; now and then one window dissents. So few
+    # answers hold one share too often and another too seldom: all shares are as likely here.
+    covered, n, n_series = [], 900, 600
     for seed in range(n_series):
         rng = np.random.default_rng(seed)
-        counted, yes = np.zeros(n, bool), rng.random(n) < flicker
+        counted, yes, share = np.zeros(n, bool), rng.random(n) < flicker, rng.random()
         for first in windows * rng.choice(n // windows, episodes, replace=False):
             counted[first : first + windows] = True
             yes[first : first + windows] ^= rng.random() < share
         low, high = share_interval(yes, counted, block=60, overlap=4.0)
+        covered.append(low <= share + flicker - 2.0 * share * flicker <= high)
+    assert 0.93 <= np.mean(covered) <= 0.985
+
+
+@pytest.mark.parametrize("share", [0.5, 0.9])
+@pytest.mark.parametrize("flicker", [0.0, 0.02])
+def test_no_share_of_few_episodes_is_held_much_too_seldom(share, flicker):
+    covered, n, n_series = 0, 900, 300
+    for seed in range(n_series):
+        rng = np.random.default_rng(seed)
+        counted, yes = np.zeros(n, bool), rng.random(n) < flicker
+        for first in 20 * rng.choice(n // 20, 4, replace=False):
+            counted[first : first + 20] = True
+            yes[first : first + 20] ^= rng.random() < share
+        low, high = share_interval(yes, counted, block=60, overlap=4.0)
         covered += low <= share + flicker - 2.0 * share * flicker <= high
-    assert covered / n_series >= 0.93
+    assert covered / n_series >= 0.90
 
 
 def test_windows_say_their_own_blocks_and_overlap():
@@ -111,7 +126,7 @@ def test_windows_say_their_own_blocks_and_overlap():
     found = share_of_windows(windows, yes, counted)
     assert found == share_interval(yes, counted, block=60, overlap=4.0)
     shorter = share_of_windows(windows, yes, counted, block_s=ACTIVITY_BLOCK_S)
-    assert shorter == share_interval(yes, counted, block=30, overlap=4.0)
+    assert shorter == share_interval(yes, counted, block=38, overlap=4.0)
     alone = share_of_windows(WindowTable(start_s[:1], start_s[:1] + 8.0), yes[:1], yes[:1])
     assert alone == share_interval(yes[:1], yes[:1], block=1)
 

@@ -60,11 +60,10 @@ def test_the_interval_holds_the_share_and_narrows_with_blocks():
 
 def test_all_missed_is_not_certainly_all_of_it():
     # One stretch of 50 windows that all say the same is worth as many draws as it has blocks of
-    # 12, a quarter of the session: 0.025 ** (12 / 50) is the lower end (Clopper & Pearson 1934,
-    # for no failure).
+    # 12, a quarter of the session: 0.025 ** (1 / (50 / 12 + 1)) is the lower end (uniform prior).
     found = oracle_split(*tables(["outside"] * 50, [0.0] * 50))
     assert found.missed_share == 1.0
-    assert found.missed_interval == pytest.approx((0.025 ** (12 / 50), 1.0))
+    assert found.missed_interval == pytest.approx((0.025 ** (12 / 62), 1.0))
 
 
 def test_without_errors_or_light_it_says_so():

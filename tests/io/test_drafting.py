@@ -84,3 +84,51 @@ def test_files_become_recordings_and_a_rate_file_joins_its_device(
     assert [w.name for w in birch.waveforms] == ["ppg", "acc", "ppg 2"]
     assert birch.rates[0].hr_bpm.tolist() == [70, 71, 72, 73, 74]
     assert {source.name for source in birch.sources} == {"birch.csv", rate.name, light.name}
+
+
+@pytest.mark.parametrize(
+    "suffixes", [("_ppg", "_acc", "_hr"), (" light", " motion", " heart rate"), ("-HR", "-PPG", "")]
+)
+def test_files_of_one_device_for_each_sensor_are_one_recording(tmp_path, suffixes):
+    for device in ("alder", "birch"):
+        for suffix, columns in zip(suffixes, ("green", "acc_x", "bpm"), strict=True):
+            rows = "".join(f"{k / 50},{60 + k}\n" for k in range(99))
+            (tmp_path / f"{device}{suffix}.csv").write_text(f"time_s,{columns}\n{rows}", "utf-8")
+    path = tmp_path / "draft.toml"
+    path.write_text(draft_sheet(*sorted(tmp_path.glob("*.csv")), folder=tmp_path), encoding="utf-8")
+    alder, birch = load_session(read_sheet(path)).recordings
+    assert (alder.name, birch.name) == ("alder", "birch")
+    for recording in (alder, birch):
+        assert {w.name for w in recording.waveforms} == {"ppg", "acc"}
+        assert len(recording.rates) == 1
+
+
+def test_files_that_name_a_sensor_alone_are_of_their_folder(tmp_path):
+    for name in ("left/ppg", "left/acc", "right/ppg", "right/alder_ppg", "left/alder_ppg"):
+        path = tmp_path / f"{name}.csv"
+        path.parent.mkdir(exist_ok=True)
+        rows = "".join(f"{k / 50},{k}\n" for k in range(99))
+        path.write_text(f"time_s,{path.stem}\n{rows}", encoding="utf-8")
+    files = [*sorted(tmp_path.glob("left/*")), *sorted(tmp_path.glob("right/*"))]
+    path = tmp_path / "draft.toml"
+    path.write_text(draft_sheet(*files, folder=tmp_path), encoding="utf-8")
+    recordings = load_session(read_sheet(path)).recordings
+    assert [r.name for r in recordings] == ["left", "alder", "alder 2", "right"]
+    assert {w.name for w in recordings[0].waveforms} == {"ppg", "acc"}
+
+
+def test_a_device_whose_name_goes_on_is_another(tmp_path):
+    for name in ("s1_ppg", "s10_ppg"):
+        rows = "".join(f"{k / 50},{k}\n" for k in range(99))
+        (tmp_path / f"{name}.csv").write_text(f"time_s,green\n{rows}", encoding="utf-8")
+    path = tmp_path / "draft.toml"
+    path.write_text(draft_sheet(*sorted(tmp_path.glob("*.csv")), folder=tmp_path), encoding="utf-8")
+    assert [r.name for r in load_session(read_sheet(path)).recordings] == ["s10", "s1"]
+
+
+@pytest.mark.parametrize(("column", "unit"), [("acc_x_mg", "mg"), ("acc_x_g", "g"), ("acc_x", "g")])
+def test_a_unit_that_stands_in_the_names_is_proposed(tmp_path, column, unit):
+    path = tmp_path / "alder.csv"
+    rows = "".join(f"{k / 50},{k}\n" for k in range(99))
+    path.write_text(f"time_s,{column}\n{rows}", encoding="utf-8")
+    assert f'# unit = "{unit}" ' in draft_sheet(path)

@@ -20,7 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         nargs="+",
         metavar="FILE",
         help="EDF, WFDB, text, MATLAB or an activity file; each becomes a recording, and "
-        "alder_hr.csv beside alder.csv one with it",
+        "alder_acc.csv and alder_hr.csv beside alder.csv or alder_ppg.csv one with it",
     )
     parser.add_argument(
         "-o", "--output", type=Path, metavar="SHEET.toml", help="where to write it (else shown)"

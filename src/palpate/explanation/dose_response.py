@@ -228,9 +228,14 @@ def _bin_means(error: FloatArray, bins: IntArray, count: int, weight: FloatArray
     return np.where(held > 0, total / np.where(held > 0, held, 1.0), np.nan)
 
 
-def _leaves(grid: FloatArray, fit: FloatArray, tolerance_bpm: float) -> float:
-    over = np.flatnonzero(fit > tolerance_bpm)
-    return float(grid[over[0]]) if over.size else np.nan
+def _leaves(grid: FloatArray, error: FloatArray, tolerance_bpm: float) -> float:
+    """Return where the line through ``error`` first leaves tolerance; NaN if it never does."""
+    over = np.flatnonzero(error > tolerance_bpm)
+    if not over.size:
+        return np.nan
+    at = int(over[0])
+    around = slice(max(at - 1, 0), at + 1)
+    return float(np.interp(tolerance_bpm, error[around], grid[around]))
 
 
 def _limit_interval(
@@ -238,14 +243,12 @@ def _limit_interval(
 ) -> tuple[float, float]:
     """Return the limit's 95 % interval; its upper end is NaN where it lies beyond the range.
 
-    From the last intensity at which even the upper edge is within tolerance to the first at
-    which the lower one is not.
+    From where the upper edge of the band leaves tolerance to where the lower one does.
     """
     if np.isnan(limit):
         return np.nan, np.nan
     low, high = band
-    first = int(np.argmax(high > tolerance_bpm))
-    return float(grid[max(first - 1, 0)]), _leaves(grid, low, tolerance_bpm)
+    return _leaves(grid, high, tolerance_bpm), _leaves(grid, low, tolerance_bpm)
 
 
 def _excess(

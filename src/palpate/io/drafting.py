@@ -1,9 +1,11 @@
 """Draft a session sheet for files from the names and units of their channels.
 
 Roles are guessed from what channels are commonly called (common practice, no source); the
-draft says so, and everything a file cannot know stands in it as a comment to fill in. Each
-file becomes a recording; one whose name begins with another's (``alder_hr`` beside
-``alder``) is taken for a file of the same device.
+draft says so, and everything a file cannot know stands in it as a comment to fill in. Files
+whose names differ only in what they say of the sensor (``alder_ppg`` and ``alder_acc``), or
+begin with another's name (``alder_hr`` beside ``alder``), are taken to be of one device, a
+recording, if they lie in one folder; every other file becomes a recording of its own. A file
+that names a sensor alone (``ppg``) is called after its folder.
 """
 
 from __future__ import annotations
@@ -13,7 +15,7 @@ import math
 import os
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from palpate.io.layouts import layout_names
@@ -39,6 +41,18 @@ _LIKELY_NM = (
     (re.compile(r"infra|(^|_)ir(_|$)"), 940),
     (re.compile(r"(^|_)red(_|$)"), 660),
 )
+_LIKELY_NAMED_UNITS = (
+    (re.compile(r"_mg$"), "mg"),
+    (re.compile(r"_g$"), "g"),
+    (re.compile(r"_uv$"), "uV"),
+    (re.compile(r"_mv$"), "mV"),
+)
+_SENSOR = re.compile(
+    r"(^|[-_ .]+)(acc|accel|accelerometer|motion|gyro|gyroscope|imu|ppg|light|optical|ecg|ekg|hr"
+    r"|bpm|rate|heart[-_ ]?rate)$",
+    re.IGNORECASE,
+)
+"""What exports add to a device's name, one file for each sensor (common practice, no source)."""
 _AXIS = re.compile(r"[_\s]?[xyz]([_\s]|$)")
 
 _HEAD = """\
@@ -74,25 +88,42 @@ _TAIL = """
 
 def draft_sheet(*paths: Path | str, folder: Path | str = ".", say: Say = silent) -> str:
     """Return a draft sheet for one file or several, to be saved in ``folder``."""
-    devices: list[list[RawFile]] = []
+    devices: dict[tuple[Path, str], list[RawFile]] = {}
     for path in paths:
         raw = open_raw(SourceSpec(Path(path)), say=say)
-        for held in devices:
-            if raw.path.stem.startswith(held[0].path.stem):
-                held.append(raw)
-                break
-        else:
-            devices.append([raw])
-    title = devices[0][0].path.stem
-    head = _HEAD.format(schema=SCHEMA, title=_quoted(title))
-    return head + "".join(_recording(files, Path(folder)) for files in devices) + _TAIL
+        own = (raw.path.parent, _device_name(raw.path))
+        device = next((known for known in devices if _begins(own, known)), own)
+        devices.setdefault(device, []).append(raw)
+    head = _HEAD.format(schema=SCHEMA, title=_quoted(next(iter(devices))[1]))
+    return head + "".join(_recording(*of, Path(folder)) for of in _named(devices)) + _TAIL
 
 
-def _recording(files: list[RawFile], folder: Path) -> str:
+def _device_name(path: Path) -> str:
+    """Return a file's name without its ending and without the sensor that it names."""
+    return _SENSOR.sub("", path.stem) or path.resolve().parent.name
+
+
+def _begins(own: tuple[Path, str], known: tuple[Path, str]) -> bool:
+    """Say whether a file of a device's name is of a known device of its folder."""
+    rest = own[1].removeprefix(known[1])
+    return own == known or (own[0] == known[0] and rest != own[1] and not rest[0].isalnum())
+
+
+def _named(
+    devices: Mapping[tuple[Path, str], list[RawFile]],
+) -> Iterator[tuple[str, list[RawFile]]]:
+    """Yield a name that no other device has, and the files, of each device."""
+    counts: Counter[str] = Counter()
+    for (_, name), files in devices.items():
+        counts[name] += 1
+        yield name if counts[name] == 1 else f"{name} {counts[name]}", files
+
+
+def _recording(name: str, files: list[RawFile], folder: Path) -> str:
     """Return a recording whose further files are named in their channels."""
     first = files[0]
     named = [_quoted(Path(os.path.relpath(raw.path, folder)).as_posix()) for raw in files]
-    parts = [_RECORDING.format(name=_quoted(first.path.stem), file=named[0])]
+    parts = [_RECORDING.format(name=_quoted(name), file=named[0])]
     parts += [] if _says_rate(first) else [_RATE]
     counts: Counter[str] = Counter()
     for raw, file in zip(files, named, strict=True):
@@ -165,12 +196,19 @@ def _channel(raw: RawFile, name: str, role: str, positions: list[int], own: Sequ
     if unit:
         lines.append(f"unit = {_quoted(unit)}")
     elif role != HEART_RATE:
-        likely = _LIKELY_UNITS.get(role, "a.u.")
-        lines.append(f'# unit = "{likely}"   # fill in: the file does not say')
+        lines.append(f'# unit = "{_likely_unit(role, names)}"   # fill in: the file does not say')
     if role == Role.PPG:
         likely_nm = [_likely_nm(name) for name in names]
         lines.append(f"# wavelength_nm = {likely_nm}   # fill in if you know")
     return "\n".join(lines) + "\n"
+
+
+def _likely_unit(role: str, names: Sequence[str]) -> str:
+    """Return the unit that all names end in, or else one that is common for the role."""
+    for pattern, unit in _LIKELY_NAMED_UNITS:
+        if all(pattern.search(name.lower()) for name in names):
+            return unit
+    return _LIKELY_UNITS.get(role, "a.u.")
 
 
 def _likely_nm(name: str) -> int:

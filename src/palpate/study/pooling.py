@@ -32,9 +32,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
+from palpate.evaluation.binomial import clopper_pearson
 from palpate.evaluation.bland_altman import repeated_limits_of_agreement
 from palpate.evaluation.scoring import ALL
-from palpate.evaluation.share_interval import clopper_pearson
 from palpate.signals import FloatArray
 from palpate.study.sessions import Condition, SessionErrors, median_of_known
 
