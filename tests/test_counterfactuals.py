@@ -196,6 +196,17 @@ def test_an_estimator_that_cancels_motion_is_not_offered_to(body: dict[str, Floa
     assert found.untried == {CLOCK: "the light follows the heart at no one shift"}
 
 
+@pytest.mark.parametrize("method", METHODS)
+def test_without_a_repair_the_error_is_that_of_the_estimator(
+    body: dict[str, FloatArray], method: str
+) -> None:
+    light = body["pulse"] + body["leak"] + 0.5 * np.arange(body["pulse"].size)
+    rate = estimate(light, body["acc"], fs_hz=FS_HZ, method=method)
+    found = light_counterfactuals(reference(), light, body["acc"], method=method, fs_hz=FS_HZ)
+    expected = np.abs(rate.hr_bpm - reference()["hr_bpm"][: len(rate)])
+    np.testing.assert_array_equal(found.absolute_error_bpm[NOBODY], expected)
+
+
 def test_the_clock_of_light_is_mended(body: dict[str, FloatArray]) -> None:
     found = light_counterfactuals(
         reference(),

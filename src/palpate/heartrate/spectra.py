@@ -82,7 +82,7 @@ def window_spectra(windows: FloatArray, axis: RateAxis) -> ComplexArray:
     taper = signal.get_window("hann", width, fftbins=False)
     ramp = np.linspace(-1.0, 1.0, width)
     ramp /= np.sqrt(ramp @ ramp)
-    level = np.ascontiguousarray(np.moveaxis(windows, 1, 2))
+    level = np.array(np.moveaxis(windows, 1, 2), order="C")  # a copy, of a single column too
     level -= level.mean(axis=2, keepdims=True)
     level -= (level @ ramp)[..., np.newaxis] * ramp
     bins = slice(axis.first_bin, axis.first_bin + axis.frequency_hz.size)
