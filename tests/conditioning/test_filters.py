@@ -33,6 +33,14 @@ def test_each_direction_gives_3_db_at_the_edge_as_the_butterworth_definition_say
         assert np.abs(gain[0]) ** 2 == pytest.approx(0.5, rel=1e-6)
 
 
+@pytest.mark.parametrize("edges", [{"low_hz": 4.0}, {"high_hz": 4.0}])
+def test_an_edge_is_where_both_directions_together_leave_half_the_amplitude(
+    edges: dict[str, float],
+) -> None:
+    result = zero_phase(np.sin(2 * np.pi * 4.0 * TIME_S), fs_hz=FS_HZ, **edges)
+    assert np.abs(result[500:2500]).max() == pytest.approx(0.5, rel=1e-3)
+
+
 def test_gaps_stay_gaps_and_do_not_spread() -> None:
     values = np.sin(2 * np.pi * 2 * TIME_S)
     holed = values.copy()
@@ -59,6 +67,14 @@ def test_columns_are_filtered_one_by_one() -> None:
 def test_edges_out_of_order_are_named() -> None:
     with pytest.raises(InputError, match="not in order"):
         zero_phase(TIME_S, fs_hz=FS_HZ, low_hz=5.0, high_hz=2.0)
+
+
+@pytest.mark.parametrize(
+    "edges", [{"low_hz": 60.0}, {"low_hz": 0.0}, {"high_hz": -1.0}, {"low_hz": np.nan}]
+)
+def test_an_edge_that_cannot_be_is_named(edges: dict[str, float]) -> None:
+    with pytest.raises(InputError, match="must lie above 0 and below 50 Hz"):
+        zero_phase(TIME_S, fs_hz=FS_HZ, **edges)
 
 
 def test_no_edge_below_nyquist_is_named() -> None:

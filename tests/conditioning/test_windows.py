@@ -37,6 +37,11 @@ def test_every_window_lies_inside_the_samples(
     assert np.all(np.abs(first / fs_hz - step_s * np.arange(first.size)) <= 0.5001 / fs_hz)
 
 
+def test_a_window_without_a_sample_is_refused() -> None:
+    with pytest.raises(InputError, match=r"a window of 8 s holds no sample at 0.05 Hz"):
+        window_samples(100, fs_hz=0.05)
+
+
 def test_windows_copy_the_samples_they_cover() -> None:
     first, width = window_samples(12, fs_hz=1.0, window_s=8.0, step_s=2.0)
     assert windowed(np.arange(12.0), first, width).tolist() == [

@@ -33,8 +33,8 @@ def zero_phase(
         ``(n,)`` or ``(n, k)``; non-finite samples are bridged by straight lines first.
     low_hz, high_hz
         -6 dB edges of the pass band (each direction contributes 3 dB); leave one out
-        for a low-pass or high-pass. ``high_hz`` at or above the Nyquist frequency is
-        left out.
+        for a low-pass or high-pass. A ``high_hz`` from the Nyquist frequency on (less 0.2 %)
+        counts as left out.
     order
         Order of the Butterworth prototype in one direction.
     keep_gaps
@@ -48,7 +48,8 @@ def zero_phase(
     Raises
     ------
     InputError
-        If no edge is left, the edges are not in order, or these are no samples.
+        If no edge is left, an edge is not between 0 and the Nyquist frequency, the edges are
+        not in order, or these are no samples.
     """
     values = checked_samples(values, "values")
     fs_hz = checked_rate(fs_hz)
@@ -73,8 +74,14 @@ def butterworth(
     """Return second-order sections of a Butterworth filter with these edges."""
     if low_hz is None and high_hz is None:
         raise InputError(f"no filter edge lies below the Nyquist frequency of {fs_hz / 2:g} Hz")
+    for edge_hz in (low_hz, high_hz):
+        if edge_hz is not None and not 0 < edge_hz < fs_hz / 2:
+            raise InputError(
+                f"a filter edge of {edge_hz:g} Hz cannot be at {fs_hz:g} samples per second; it must "
+                f"lie above 0 and below {fs_hz / 2:g} Hz"
+            )
     if low_hz is not None and high_hz is not None:
-        if not 0 < low_hz < high_hz:
+        if low_hz >= high_hz:
             raise InputError(f"the pass band {low_hz:g} to {high_hz:g} Hz is not in order")
         edges: float | list[float] = [low_hz, high_hz]
         kind: Kind = "bandpass"

@@ -42,13 +42,15 @@ def window_grid(
 def window_samples(
     n_samples: int, *, fs_hz: float, window_s: float = WINDOW_S, step_s: float = STEP_S
 ) -> tuple[IntArray, int]:
-    """Return the first sample of every whole window ``(n,)`` and the samples in each.
+    """Return the first sample of every whole window ``(n,)`` and how many samples each holds.
 
     Starts are rounded to the nearest sample, so windows keep their time at rates
     where a step is no whole number of samples.
     """
     fs_hz = checked_rate(fs_hz)
     width = round(checked_positive(window_s, "window_s") * fs_hz)
+    if width == 0:
+        raise InputError(f"a window of {window_s:g} s holds no sample at {fs_hz:g} Hz")
     starts, _ = window_grid(0.0, n_samples / fs_hz, window_s=window_s, step_s=step_s)
     first = np.round(starts * fs_hz).astype(np.intp)
     return first[first + width <= n_samples], width
@@ -81,7 +83,13 @@ class SignalWindows:
         return int(self.first.size)
 
     def at_rate(self, fs_hz: float, n_samples: int) -> SignalWindows:
-        """Return the same windows of the same signal resampled, which has so many samples then."""
+        """Return the same windows over the same signal at another rate.
+
+        Parameters
+        ----------
+        fs_hz, n_samples
+            Rate and length of the resampled signal.
+        """
         width = int(self.width * fs_hz / self.fs_hz)
         first = np.round(self.first * fs_hz / self.fs_hz).astype(np.intp)
         first = np.clip(first, 0, max(n_samples - width, 0))
