@@ -250,7 +250,14 @@ def _ecg_sentences(source: SourceResult, mine: BoolArray, grade: str) -> list[st
 
 def _cause_sentences(source: SourceResult, mine: BoolArray) -> list[str]:
     outside = mine & (source.windows["status"] == OUTSIDE)
-    return causes_told(Counter(source.causes.windows["cause"][outside].tolist()))
+    table = source.causes.windows
+    late_s = table["late_s"][outside & (table["cause"] == "tracking lag")]
+    told = causes_told(Counter(table["cause"][outside].tolist()))
+    if outside.sum() >= FEWEST_TO_RANK and late_s.size > WORTH_SAYING * outside.sum():
+        told.append(
+            f"Where it was late, it trailed the heart by {np.median(late_s):.0f} s (median)."
+        )
+    return told
 
 
 def causes_told(counts: Counter[str]) -> list[str]:
@@ -301,8 +308,12 @@ def _light_sentences(source: SourceResult, band: BandResult, activity: str) -> l
     if share <= FALSE_ALARM:
         told = f"no more than the {proportion(FALSE_ALARM)} that pass by chance"
         return [f"The light seemed to show the pulse in {missed} of these windows, {told}."]
-    told = "the light carried the pulse but the algorithm missed it"
-    return [f"In {missed} of these windows {told}."]
+    cleaned = np.isfinite(table["acc_explained_share"][judged]).any()
+    once = ", once movement was taken out of it," if cleaned else ""
+    return [
+        f"In {missed} of these windows the light{once} carried the pulse but the algorithm missed "
+        "it."
+    ]
 
 
 def _other_sentences(band: BandResult, activity: str) -> list[str]:
@@ -350,7 +361,7 @@ def _rise_sentences(
     ]
     judged = [rise for rise in rises if not math.isnan(rise.seen_share)]
     late_s = [rise.late_s for rise in judged if rise.detected]
-    told = rises_told(len(late_s), len(judged), late_s)
+    told = rises_told(len(late_s), len(judged), late_s, [rise.seen_share for rise in judged])
     if blind := len(rises) - len(judged):
         told.append(f"It gave no heart rate during {_of_rises(blind, len(rises))}.")
     return told
@@ -362,17 +373,32 @@ def _of_rises(some: int, n: int) -> str:
     return f"{'any' if some == n else some} of {n} rises in heart rate"
 
 
-def rises_told(seen: int, n: int, late_s: Sequence[float]) -> list[str]:
-    """Say how many of ``n`` rises of the heart rate were seen, and how late those were."""
+def rises_told(
+    seen: int, n: int, late_s: Sequence[float], seen_share: Sequence[float] = ()
+) -> list[str]:
+    """Say how many of ``n`` rises of the heart rate were seen, and how late those were.
+
+    ``seen_share`` says how much of the height of each of them the wrist climbed, where known.
+    """
     if not n:
         return []
     typical_s = statistics.median(late_s) if late_s else 0.0
     typically = "a median of " if len(late_s) > 1 else ""
     at_least = "at least " if typical_s >= LATEST_S else ""
     late = f", {typically}{at_least}{typical_s:.0f} s late" if typical_s >= 1.0 else ""
+    height = _height_told(seen_share)
     if n == 1:
-        return [f"It {'saw' if seen else 'missed'} the only rise in heart rate{late}."]
-    return [f"It saw {seen or 'none'} of {n} rises in heart rate{late}."]
+        return [f"It {'saw' if seen else 'missed'} the only rise in heart rate{late}{height}."]
+    return [f"It saw {seen or 'none'} of {n} rises in heart rate{late}{height}."]
+
+
+def _height_told(seen_share: Sequence[float]) -> str:
+    """Say how much of the rises' height was climbed, where it is worth saying that some was not."""
+    share = statistics.median(seen_share) if seen_share else 1.0
+    if share > 1.0 - WORTH_SAYING:
+        return ""
+    whose = "its height" if len(seen_share) == 1 else "their height (median)"
+    return f"; it climbed {proportion(share)} of {whose}"
 
 
 def capital(text: str) -> str:

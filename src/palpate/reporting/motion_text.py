@@ -24,8 +24,8 @@ def motion_sentence(dose: DoseResponse) -> str:
         return f"Mean absolute error stays within tolerance at every motion intensity seen{but}."
     if math.isnan(dose.limit):
         return (
-            f"Mean absolute error does not leave {tolerance} as motion grows: "
-            f"{_where_largest(dose)}."
+            f"Mean absolute error is outside {tolerance} at some motion intensities, but not from "
+            f"one on: {_where_largest(dose)}."
         )
     if dose.limit <= dose.grid[0]:
         return _outside_throughout(dose, tolerance, everywhere=bool(outside.all()))
