@@ -87,10 +87,10 @@ def _draws_by_variance(
     yes: BoolArray, counted: BoolArray, block: int, share: float, level: float
 ) -> float:
     """Return how many independent answers would have the variance among blocks."""
-    n_counted = np.count_nonzero(counted)
+    n_counted = float(np.count_nonzero(counted))
     variance = float(variance_of_sum(np.where(counted, yes - share, 0.0), block))
     if variance == 0.0:
-        return float(n_counted)
+        return n_counted
     upper = 0.5 * (1.0 + level)
     freedom = block_freedom(np.unique(np.flatnonzero(counted) // block).size)
     student = stats.t.ppf(upper, max(freedom, 1.0)) / stats.norm.ppf(upper)
