@@ -47,6 +47,16 @@ def test_the_correction_brings_every_rest_to_one_g():
     np.testing.assert_allclose(np.linalg.norm(corrected, axis=1).mean(), 1.0, atol=1e-3)
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_dropout_filled_with_zeros_is_no_rest():
+    acc = resting_on_many_sides(60)
+    alone = calibrate(acc, fs_hz=FS_HZ, unit="g")
+    found = calibrate(np.concatenate([acc, np.zeros((300, 3))]), fs_hz=FS_HZ, unit="g")
+    assert found.accepted
+    assert found.n_still == 60
+    np.testing.assert_array_equal(found.gain, alone.gain)
+
+
 def test_units_do_not_matter():
     acc = resting_on_many_sides(60)
     in_g = calibrate(acc, fs_hz=FS_HZ, unit="g")

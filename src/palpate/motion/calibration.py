@@ -12,6 +12,7 @@ weights of at most 1 / 0.01 g, accepted below 10 mg.
 Deviations from the paper
 -------------------------
 * No temperature term.
+* Windows whose mean is below ``LEAST_GRAVITY_G`` are not taken for rest.
 * No minimum of 72 hours of wear: an evening's record is calibrated if it covers the
   sphere with at least ``MIN_STILL_WINDOWS`` windows. It rarely does; then the verdict
   says what is missing and the data stay as they are.
@@ -31,6 +32,9 @@ from palpate.validation import InputError, checked_rate
 STILL_WINDOW_S = 10.0
 STILL_SD_G = 0.013
 STILL_MEAN_G = 2.0
+LEAST_GRAVITY_G = 0.5
+"""No sensor at rest measures less: these are the zeros of a dropout, or gravity was removed
+(own choice)."""
 SPHERE_REACH_G = 0.3
 MAX_WEIGHT_PER_G = 100.0
 MAX_ITERATIONS = 1000
@@ -113,6 +117,7 @@ def still_means(acc_g: FloatArray, *, fs_hz: float) -> FloatArray:
         mean, sd = windows.mean(axis=1), windows.std(axis=1)
         # NaN compares as False, so a window with a missing sample is not still.
         quiet = (sd < STILL_SD_G).all(axis=1) & (np.abs(mean) < STILL_MEAN_G).all(axis=1)
+        quiet &= np.linalg.norm(mean, axis=1) > LEAST_GRAVITY_G
         still.append(mean[quiet])
     return np.concatenate(still) if still else np.empty((0, 3))
 
