@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
-from palpate.conditioning import parabolic_peak, power_spectra, vertex_shift
+from palpate.conditioning import normalised_entropy, parabolic_peak, power_spectra, vertex_shift
 
 FS_HZ = 25.0
 
@@ -19,6 +20,25 @@ def test_a_sine_at_a_bin_centre_shows_half_its_squared_amplitude() -> None:
     peak = np.argmax(power[0])
     assert freqs_hz[peak] == pytest.approx(2.0)
     assert power[0, peak] == pytest.approx(3.0**2 / 2, rel=1e-6)
+
+
+@pytest.mark.parametrize(("width", "nfft"), [(50, 50), (51, 51), (50, 99), (51, 100)])
+def test_the_bins_add_up_to_the_mean_square_with_the_edges_counted_once(
+    width: int, nfft: int
+) -> None:
+    # Parseval: each bin but 0 Hz and Nyquist has a mirror image. A square window weighs alike.
+    window = np.random.default_rng(0).normal(size=(1, width))
+    _, power = power_spectra(window, fs_hz=FS_HZ, nfft=nfft, taper="boxcar")
+    assert power.sum() == pytest.approx(window.var() * nfft / width)
+
+
+def test_entropy_is_shannon_s_over_that_of_equal_shares() -> None:
+    power = np.random.default_rng(0).random((4, 30))
+    expected = stats.entropy(power, axis=1) / np.log(30)
+    np.testing.assert_allclose(normalised_entropy(power), expected)
+    edges = normalised_entropy(np.array([[0.0, 7.0, 0.0], [2.0, 2.0, 2.0], [0.0, 0.0, 0.0]]))
+    np.testing.assert_allclose(edges, [0.0, 1.0, np.nan])
+    assert np.isnan(normalised_entropy(np.ones((2, 1)))).all()
 
 
 @given(st.floats(0.8, 5.0))

@@ -33,6 +33,12 @@ def test_mad_ignores_missing_samples_and_is_undefined_without_any():
     assert np.isnan(found[1])
 
 
+@pytest.mark.filterwarnings("error")
+def test_mad_of_rows_without_samples_is_undefined():
+    assert np.isnan(mad_g(np.empty((3, 0)))).all()
+    assert mad_g(np.empty((0, 8))).shape == (0,)
+
+
 def windows_of(hz, amplitude_g, fs_hz=32.0):
     t = np.arange(256) / fs_hz
     return (amplitude_g * np.sin(2 * np.pi * hz * t))[np.newaxis, :, np.newaxis]

@@ -3,7 +3,12 @@
 from palpate.conditioning.filters import zero_phase
 from palpate.conditioning.gaps import bridge_gaps, runs
 from palpate.conditioning.resampling import interpolate, resample
-from palpate.conditioning.spectra import parabolic_peak, power_spectra, vertex_shift
+from palpate.conditioning.spectra import (
+    normalised_entropy,
+    parabolic_peak,
+    power_spectra,
+    vertex_shift,
+)
 from palpate.conditioning.windows import (
     STEP_S,
     WINDOW_S,
@@ -19,6 +24,7 @@ __all__ = [
     "SignalWindows",
     "bridge_gaps",
     "interpolate",
+    "normalised_entropy",
     "parabolic_peak",
     "power_spectra",
     "resample",

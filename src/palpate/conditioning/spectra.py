@@ -1,10 +1,11 @@
-"""Windowed spectra and sub-bin peak positions."""
+"""Windowed spectra, how evenly they spread, and where between bins their peaks lie."""
 
 from __future__ import annotations
 
 import numpy as np
-from scipy import fft, signal
+from scipy import fft, signal, special
 
+from palpate.conditioning.statistics import ratio
 from palpate.signals import FloatArray, IntArray
 
 
@@ -25,7 +26,8 @@ def power_spectra(
 
     Notes
     -----
-    A sine of amplitude ``a`` at a bin centre has the peak power ``a**2 / 2``.
+    A sine of amplitude ``a`` at a bin centre has the peak power ``a**2 / 2``. All bins but 0 Hz
+    and the Nyquist frequency stand for their negative frequencies too.
     """
     width = windows.shape[1]
     nfft = width if nfft is None else max(nfft, width)
@@ -33,8 +35,21 @@ def power_spectra(
     weights = weights / weights.sum()
     shape = (1, width) + (1,) * (windows.ndim - 2)
     tapered = (windows - windows.mean(axis=1, keepdims=True)) * weights.reshape(shape)
-    power = 2.0 * np.abs(fft.rfft(tapered, nfft, axis=1)) ** 2
+    power = np.abs(fft.rfft(tapered, nfft, axis=1)) ** 2
+    power[:, 1 : (nfft + 1) // 2] *= 2.0
     return np.asarray(fft.rfftfreq(nfft, 1.0 / fs_hz)), power
+
+
+def normalised_entropy(power: FloatArray) -> FloatArray:
+    """Return how evenly the power of each row ``(n_windows, bins)`` spreads: 0 one bin, 1 flat.
+
+    Shannon entropy of the bins' shares over that of equal shares; NaN of a row without power,
+    and of fewer than two bins.
+    """
+    if power.shape[1] < 2:
+        return np.full(power.shape[0], np.nan)
+    share = ratio(power, power.sum(axis=1, keepdims=True))
+    return np.asarray(special.entr(share).sum(axis=1) / np.log(power.shape[1]))
 
 
 def parabolic_peak(power: FloatArray, peak: IntArray) -> FloatArray:

@@ -17,8 +17,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from palpate.conditioning import power_spectra
-from palpate.conditioning.statistics import ratio
+from palpate.conditioning import normalised_entropy, power_spectra
 from palpate.signals import FloatArray
 from palpate.validation import InputError, checked_columns, checked_samples
 
@@ -59,7 +58,7 @@ def mad_g(magnitude_g: FloatArray) -> FloatArray:
             f"magnitude_g has shape {magnitude_g.shape}; it must be (n_windows, width)"
         )
     finite = np.isfinite(magnitude_g)
-    if finite.all():
+    if finite.all() and magnitude_g.size:
         centre = magnitude_g.mean(axis=1, keepdims=True)
         return np.asarray(np.abs(magnitude_g - centre).mean(axis=1))
     count = finite.sum(axis=1).astype(np.float64)
@@ -97,11 +96,7 @@ def jerk_g_per_s(freq_hz: FloatArray, power: FloatArray) -> FloatArray:
 def spectral_entropy(freq_hz: FloatArray, power: FloatArray) -> FloatArray:
     """Return how evenly the motion spreads over ``LOW_HZ..HIGH_HZ``: 0 one line, 1 flat.
 
-    Shannon entropy of the normalised power over its maximum; NaN without power.
+    NaN without power.
     """
     inside = (freq_hz >= LOW_HZ) & (freq_hz < HIGH_HZ)
-    band = power[:, inside]
-    total = band.sum(axis=1, keepdims=True)
-    share = ratio(band, total)
-    logs = np.log(np.maximum(share, np.finfo(np.float64).tiny))
-    return np.asarray(-(share * logs).sum(axis=1) / np.log(band.shape[1]))
+    return normalised_entropy(power[:, inside])

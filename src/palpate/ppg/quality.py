@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from palpate.conditioning import parabolic_peak, power_spectra
+from palpate.conditioning import normalised_entropy, parabolic_peak, power_spectra
 from palpate.conditioning.statistics import ratio
 from palpate.signals import FloatArray, IntArray
 
@@ -65,11 +65,9 @@ def spectral_shape(
     inside = np.flatnonzero((freq_hz >= PULSE_LOW_HZ) & (freq_hz <= PULSE_HIGH_HZ))
     band = power[:, inside]
     peak_ratio = ratio(band.max(axis=1), np.median(band, axis=1))
-    share = ratio(band, band.sum(axis=1, keepdims=True))
-    logs = np.log(np.maximum(share, np.finfo(np.float64).tiny))
-    entropy = -(share * logs).sum(axis=1) / np.log(inside.size)
+    entropy = normalised_entropy(band)
     rate = 60.0 * parabolic_peak(power, inside[band.argmax(axis=1)]) * freq_hz[1]
-    return peak_ratio, np.asarray(entropy), np.where(np.isnan(entropy), np.nan, rate)
+    return peak_ratio, entropy, np.where(np.isnan(entropy), np.nan, rate)
 
 
 def template_correlation(
