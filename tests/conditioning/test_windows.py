@@ -42,6 +42,11 @@ def test_a_window_without_a_sample_is_refused() -> None:
         window_samples(100, fs_hz=0.05)
 
 
+def test_windows_too_short_to_measure_in_are_refused() -> None:
+    with pytest.raises(InputError, match=r"window_s is 0.2 s; .* needs 0.5 s or more"):
+        SignalWindows.of(100, fs_hz=100.0, start_s=0.0, window_s=0.2, step_s=2.0)
+
+
 def test_windows_copy_the_samples_they_cover() -> None:
     first, width = window_samples(12, fs_hz=1.0, window_s=8.0, step_s=2.0)
     assert windowed(np.arange(12.0), first, width).tolist() == [

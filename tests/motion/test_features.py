@@ -146,6 +146,15 @@ def test_records_shorter_than_a_window_give_an_empty_table(shape):
     assert "enmo_g" in table
 
 
+@pytest.mark.parametrize("fs_hz", [4.0, 12.5, 100.0])
+def test_the_shortest_windows_are_measured_and_shorter_ones_refused(fs_hz):
+    acc = np.random.default_rng(0).normal(loc=(0.0, 0.0, 1.0), scale=0.1, size=(1000, 3))
+    table = motion_windows(acc, fs_hz=fs_hz, unit="g", window_s=0.5)
+    assert (table["swing_rms_g"] > 0.0).all()
+    with pytest.raises(InputError, match=r"needs 0.5 s or more"):
+        motion_windows(acc, fs_hz=fs_hz, unit="g", window_s=0.1)
+
+
 @pytest.mark.parametrize("fill", [0.0, np.nan])
 def test_dead_sensors_do_not_break(fill):
     table = motion_windows(np.full((1000, 3), fill), fs_hz=50.0, unit="g")

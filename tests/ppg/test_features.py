@@ -93,6 +93,13 @@ def test_of_several_channels_the_clearest_is_described(synthetic_light):
     np.testing.assert_array_equal(table["skewness"], alone["skewness"])
 
 
+def test_a_hundred_channels_are_read(synthetic_light):
+    light, _ = synthetic_light()
+    noise = np.random.default_rng(0).normal(size=(light.size, 99))
+    table = ppg_windows(np.column_stack([noise, light]), fs_hz=FS_HZ)
+    assert set(table["channel"]) == {99}
+
+
 @pytest.mark.parametrize("n", [0, 1, 799, 800])
 def test_short_records_give_the_windows_that_fit(n):
     table = ppg_windows(np.random.default_rng(0).normal(size=n), fs_hz=FS_HZ)
@@ -119,6 +126,10 @@ def test_a_tone_is_one_line_and_its_rate_is_found():
 def test_bad_input_is_explained():
     with pytest.raises(InputError, match="channels"):
         ppg_windows(np.empty((100, 0)), fs_hz=FS_HZ)
+    with pytest.raises(InputError, match=r"needs 0.5 s or more"):
+        ppg_windows(np.ones(1000), fs_hz=FS_HZ, window_s=0.1)
+    with pytest.raises(InputError, match=r"a filter edge of 0.4 Hz cannot be at 0.5 samples"):
+        ppg_windows(np.ones(1000), fs_hz=0.5)
 
 
 @settings(max_examples=20, deadline=None)

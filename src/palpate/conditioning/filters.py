@@ -77,8 +77,8 @@ def butterworth(
     for edge_hz in (low_hz, high_hz):
         if edge_hz is not None and not 0 < edge_hz < fs_hz / 2:
             raise InputError(
-                f"a filter edge of {edge_hz:g} Hz cannot be at {fs_hz:g} samples per second; it must "
-                f"lie above 0 and below {fs_hz / 2:g} Hz"
+                f"a filter edge of {edge_hz:g} Hz cannot be at {fs_hz:g} samples per second; it "
+                f"must lie above 0 and below {fs_hz / 2:g} Hz"
             )
     if low_hz is not None and high_hz is not None:
         if low_hz >= high_hz:

@@ -19,6 +19,8 @@ from palpate.validation import InputError, checked_positive, checked_rate
 
 WINDOW_S = 8.0
 STEP_S = 2.0
+SHORTEST_WINDOW_S = 0.5
+"""A shorter window holds too little of any band in which a signal is measured (own choice)."""
 _EPS = 1e-9
 
 
@@ -74,7 +76,18 @@ class SignalWindows:
     def of(
         cls, n_samples: int, *, fs_hz: float, start_s: float, window_s: float, step_s: float
     ) -> SignalWindows:
-        """Lay windows over a signal whose first sample, and first window, is at ``start_s``."""
+        """Lay windows over a signal whose first sample, and first window, is at ``start_s``.
+
+        Raises
+        ------
+        InputError
+            If the windows are shorter than `SHORTEST_WINDOW_S`, or hold no sample.
+        """
+        if checked_positive(window_s, "window_s") < SHORTEST_WINDOW_S:
+            raise InputError(
+                f"window_s is {window_s:g} s; what is measured window by window needs "
+                f"{SHORTEST_WINDOW_S:g} s or more"
+            )
         first, width = window_samples(n_samples, fs_hz=fs_hz, window_s=window_s, step_s=step_s)
         starts = start_s + step_s * np.arange(first.size, dtype=np.float64)
         return cls(first, width, fs_hz, starts, window_s)

@@ -73,8 +73,9 @@ def ppg_windows(
     tables = [_channel_columns(channel, windows) for channel in channels.T]
     peak_ratio = np.stack([table["spectral_peak_ratio"] for table in tables])
     best = np.argmax(np.where(np.isnan(peak_ratio), -1.0, peak_ratio), axis=0)
+    rows = np.arange(len(windows))
     columns: dict[str, NDArray[np.generic]] = {
-        name: np.choose(best, [table[name] for table in tables]) for name in tables[0]
+        name: np.stack([table[name] for table in tables])[best, rows] for name in tables[0]
     }
     columns["channel"] = best
     return windows.table(columns)
