@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from palpate.motion import hand_arm_weighted, vibration_label, wh_response
+from palpate.validation import InputError
 
 TABLE = Path(__file__).parents[2] / "reference_data" / "iso5349_1_Wh_weights.csv"
 
@@ -39,6 +40,12 @@ def test_gaps_carry_no_vibration():
     acc = np.full((2000, 1), 9.81)
     acc[500:700] = np.nan
     assert np.abs(hand_arm_weighted(acc, fs_hz=100.0)).max() < 1e-9
+
+
+@pytest.mark.parametrize("fs_hz", [0.0, np.nan])
+def test_a_rate_that_cannot_be_is_refused(fs_hz):
+    with pytest.raises(InputError, match="fs_hz"):
+        hand_arm_weighted(np.ones((100, 3)), fs_hz=fs_hz)
 
 
 @pytest.mark.parametrize(

@@ -130,6 +130,13 @@ def test_stillness_is_refused() -> None:
     assert fit.reason
 
 
+@pytest.mark.filterwarnings("error")
+def test_an_empty_recording_is_refused(movement: Callable[..., Floats]) -> None:
+    acc = movement(8, 100.0)
+    fit = align_accelerations(acc, acc[:0], reference_fs_hz=50.0, fs_hz=50.0)
+    assert fit.reason == "the recording holds no movement"
+
+
 def test_all_missing_is_refused() -> None:
     nothing = np.full((30_000, 3), np.nan)
     fit = align_accelerations(nothing, nothing, reference_fs_hz=50.0, fs_hz=50.0)

@@ -106,6 +106,8 @@ def test_a_reference_without_values_is_refused() -> None:
 def test_times_and_readings_must_pair() -> None:
     with pytest.raises(InputError, match="3600 times but 2 readings"):
         latency(OWN_S, OWN_S, OWN_S, np.ones(2))
+    with pytest.raises(InputError, match="where has 5 items but there are 3600 readings"):
+        latency(OWN_S, OWN_S, OWN_S, OWN_S, where=np.ones(5, dtype=bool))
 
 
 @pytest.mark.parametrize("fs_hz", [1.0, 4.0, 20.0])

@@ -110,6 +110,13 @@ def test_walking_alone_holds_no_taps() -> None:
     assert "the reference holds no group" in fit.reason
 
 
+def test_lists_are_read_and_an_empty_record_holds_no_taps() -> None:
+    acc = tapped(pattern(30.0), length_s=60.0).tolist()
+    fit = align_taps(acc, acc, reference_fs_hz=100.0, fs_hz=100.0)  # type: ignore[arg-type]
+    assert fit.offset_s == pytest.approx(0.0, abs=0.01)
+    assert find_taps(np.empty((0, 3)), fs_hz=100.0).size == 0
+
+
 @pytest.mark.parametrize("gain", [1e-3, 9.81, 1e4])
 def test_the_unit_does_not_matter(gain: float) -> None:
     acc = tapped(pattern(30.0))

@@ -23,7 +23,7 @@ from scipy import fft
 
 from palpate.conditioning import bridge_gaps
 from palpate.signals import FloatArray
-from palpate.validation import checked_columns
+from palpate.validation import checked_columns, checked_rate
 
 BAND_LOW_HZ = 10**0.8
 BAND_HIGH_HZ = 10**3.1
@@ -54,6 +54,7 @@ def hand_arm_weighted(acc_mps2: FloatArray, *, fs_hz: float) -> FloatArray:
 
     Non-finite samples are bridged by straight lines, which carry next to no vibration.
     """
+    fs_hz = checked_rate(fs_hz)
     filled, _ = bridge_gaps(checked_columns(acc_mps2, "acc_mps2"))
     n = filled.shape[0]
     if n == 0:

@@ -86,7 +86,8 @@ def movement_views(acc: FloatArray, *, fs_hz: float, start_s: float = 0.0) -> Vi
     filled, missing = bridge_gaps(fine)
     power = ndimage.gaussian_filter1d(np.square(filled), ENVELOPE_S * FINE_HZ)
     rms = np.sqrt(np.maximum(power, 0.0))
-    effort = np.log(rms + QUIET * float(np.median(rms)) + np.finfo(np.float64).tiny)
+    usual = float(np.median(rms)) if rms.size else 0.0
+    effort = np.log(rms + QUIET * usual + np.finfo(np.float64).tiny)
     effort[missing] = np.nan
     step = round(FINE_HZ / COARSE_HZ)
     return Views(Trace(effort[::step], FINE_HZ / step, start_s), Trace(fine, FINE_HZ, start_s))

@@ -96,10 +96,16 @@ def latency(
     """
     time_s = checked_times(time_s, "time_s")
     hr_bpm = checked_signal(hr_bpm, "hr_bpm")
-    counted = np.isfinite(hr_bpm) if where is None else np.isfinite(hr_bpm) & where
-    reference = regular_rate(reference_time_s, reference_bpm, fs_hz=FS_HZ)
     if time_s.shape != hr_bpm.shape:
         raise InputError(f"there are {time_s.size} times but {hr_bpm.size} readings")
+    counted = np.isfinite(hr_bpm)
+    if where is not None:
+        if np.shape(where) != hr_bpm.shape:
+            raise InputError(
+                f"where has {np.size(where)} items but there are {hr_bpm.size} readings"
+            )
+        counted &= np.asarray(where, dtype=np.bool_)
+    reference = regular_rate(reference_time_s, reference_bpm, fs_hz=FS_HZ)
     if reference.values.size == 0:
         return _refused(0, "the reference has no value")
     model = _Model(reference, time_s[counted], hr_bpm[counted])

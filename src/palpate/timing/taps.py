@@ -92,7 +92,7 @@ def align_taps(
     if not meetings:
         return unknown(METHOD, "no two tap patterns go together")
     groups = _agreeing(meetings, max_drift_ppm * 1e-6)
-    end_s = start_s + recording.shape[0] / fs_hz
+    end_s = start_s + len(recording) / fs_hz
     return _judged(groups, len(theirs) * len(ours), (start_s, end_s))
 
 
@@ -101,6 +101,8 @@ def find_taps(acc: FloatArray, *, fs_hz: float, start_s: float = 0.0) -> FloatAr
     values = checked_columns(acc, "acc")
     if checked_rate(fs_hz) < MIN_RATE_HZ:
         raise InputError(f"taps need an accelerometer of {MIN_RATE_HZ:g} Hz, not {fs_hz:g} Hz")
+    if values.shape[0] == 0:
+        return np.empty(0)
     filled, _ = bridge_gaps(values)
     sharp = zero_phase(filled, fs_hz=fs_hz, low_hz=JERK_HZ, order=2)
     power = np.square(sharp).sum(axis=1)
