@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from numpy.typing import NDArray
 
 from palpate.ecg import classify_rr
-from palpate.ecg.intervals import LABELS
+from palpate.ecg.intervals import LABELS, beats_in_between
 from palpate.validation import InputError
 
 Floats = NDArray[np.float64]
@@ -102,6 +102,32 @@ def test_few_beats_are_all_normal(count: int) -> None:
 def test_a_later_start_changes_no_class(seed: int, offset_s: float) -> None:
     beats = np.delete(heart(seed, 120), [40, 80])
     assert_array_equal(classify_rr(beats).label, classify_rr(beats + offset_s).label)
+
+
+@pytest.mark.parametrize("place", [0.3, 0.5, 0.7])
+def test_beats_between_two_that_are_one_period_apart_are_found(place: float) -> None:
+    beats = heart(2)
+    cut = np.array([50, 53, 120])
+    extra = beats[cut] + place * (beats[cut + 1] - beats[cut])
+    found = beats_in_between(np.sort(np.concatenate((beats, extra))))
+    assert_array_equal(np.flatnonzero(found), cut + 1 + np.arange(3))
+
+
+def test_pauses_premature_beats_and_bigeminy_hold_no_beat_in_between() -> None:
+    premature = heart(3)
+    premature[100:140:2] -= 0.3
+    premature[150] -= 0.25
+    assert not beats_in_between(np.delete(premature, 180)).any()
+
+
+def test_fibrillation_holds_next_to_no_beats_in_between() -> None:
+    rr_s = np.maximum(0.35, np.random.default_rng(4).normal(0.65, 0.15, 2000))
+    assert beats_in_between(np.cumsum(rr_s)).mean() < 0.01
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 9, 10])
+def test_few_beats_show_no_rhythm_to_lie_in_between(count: int) -> None:
+    assert not beats_in_between(0.8 * np.arange(count)).any()
 
 
 def test_unsorted_beats_are_refused() -> None:

@@ -123,6 +123,20 @@ def test_a_stretch_drowned_in_muscle_noise_is_right_or_untrusted(
     assert found.windows["trusted"][outside].all()
 
 
+@pytest.mark.parametrize(("count", "seed"), [(12, 0), (20, 3), (40, 0)])
+def test_spikes_between_beats_are_no_beats_that_anyone_trusts(
+    drawn_ecg: Callable[..., Floats], steady_beats: Callable[..., Floats], count: int, seed: int
+) -> None:
+    """Tall and short, as static charge leaves them: both detectors mark some."""
+    beats = steady_beats(0.8, DURATION_S)
+    ecg = drawn_ecg(beats, DURATION_S, fs_hz=FS_HZ)
+    places = np.random.default_rng(seed).uniform(2.0, DURATION_S - 2.0, count)
+    ecg[np.round(places * FS_HZ).astype(np.intp)] += 10.0
+    found = beat_reference(ecg, fs_hz=FS_HZ)
+    assert found.windows["trusted"].any()
+    assert worst_error_bpm(found, beats) < 3.0
+
+
 def test_a_pause_and_a_premature_beat_are_marked_and_left_alone(
     drawn_ecg: Callable[..., Floats], beats: Floats
 ) -> None:

@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from palpate.conditioning import STEP_S, WINDOW_S
 from palpate.ecg.agreement import shared_beats
 from palpate.ecg.detection import detect_qrs
-from palpate.ecg.intervals import RRClasses, classify_rr
+from palpate.ecg.intervals import RRClasses, beats_in_between, classify_rr
 from palpate.ecg.quality import ecg_windows
 from palpate.ecg.rate import beats_per_window, count_between, mean_between, window_heart_rate
 from palpate.ecg.rhythm import RhythmPath, rhythm_path
@@ -178,11 +178,12 @@ def _evidence(
     away = [np.abs(table[f"hr_{name}_bpm"] - table["hr_bpm"]) for name in OPINIONS]
     off_period = np.abs(np.log(np.diff(path.time_s) / path.period_s[1:])) > REGULAR_LOG_RATIO
     suspect = np.isin(classes.label[1:], ("missed", "extra"))
+    extra = beats_in_between(path.time_s)
     return Evidence(
         support=np.sum(np.stack(away) <= RATE_TOLERANCE_BPM, axis=0),
         regular=count_between(off_period, low, high - 1) == 0,
         voted=count_between(path.votes == 0, low, high) == 0,
-        miscounted=count_between(suspect, low, high - 1) > 0,
+        miscounted=count_between(suspect, low, high - 1) + count_between(extra, low, high) > 0,
         rivalled=table["n_rivals"] > 0,
         agreement_around=table["agreement_around"],
     )

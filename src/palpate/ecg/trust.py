@@ -7,7 +7,8 @@ A window is trusted when the evidence for its count is consistent:
   one; or
 * one of them does, the rhythm is regular, and every beat was marked by a detector;
 
-and no interval has the pattern of a beat missed or extra (``palpate.ecg.intervals``).
+and no interval has the pattern of a beat missed or extra, nor does a beat lie between two that
+are one period apart (``palpate.ecg.intervals``).
 Anything else is untrusted, as is a window without enough signal, or whose QRS band holds a
 steady wave, such as the remains of mains, and no complex. Other noise alone is no reason: it
 names the cause where the count is in doubt.
@@ -68,7 +69,7 @@ class Evidence:
     voted
         Every beat was marked by a detector.
     miscounted
-        An interval looks as if a beat were missed or extra.
+        An interval looks as if a beat were missed or extra, or a beat lies in between.
     rivalled
         A place that is no beat looks strikingly like one.
     agreement_around
