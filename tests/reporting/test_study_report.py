@@ -62,6 +62,19 @@ def test_equal_motion_is_said_once(result: StudyResult) -> None:
     assert told.endswith("no difference shown in rest.")
 
 
+def test_what_a_firmware_changed_is_told_in_per_cent_and_bpm(result: StudyResult) -> None:
+    (told,) = study_findings(result).answers["What did the firmware change?"]
+    lifting = next(
+        one
+        for one in result.comparisons
+        if one.changed == "firmware" and one.activity == "crate lifting"
+    )
+    less = 100.0 * (1.0 - np.array([lifting.judged.ratio, lifting.judged.high, lifting.judged.low]))
+    middle, low, high = (f"{number:.0f}" for number in less)
+    bpm = f"{lifting.second_mae_bpm:.1f} against {lifting.first_mae_bpm:.1f} bpm"
+    assert f"crate lifting ({middle} % less error, {low} to {high}; {bpm})" in told
+
+
 def test_the_picture_has_a_panel_per_pair_that_the_findings_tell(result: StudyResult) -> None:
     figure = study_figures(result)["comparisons"]
     assert [axis.get_title(loc="left") for axis in figure.axes] == [

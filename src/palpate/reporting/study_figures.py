@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import FormatStrFormatter, LogLocator, NullLocator
 
 from palpate.evaluation.scoring import ALL
 from palpate.reporting.study_text import compared_names, told_comparisons
@@ -66,10 +67,10 @@ def errors_figure(pooled: Sequence[PooledErrors]) -> Figure:
 
 
 def comparisons_figure(pairs: Sequence[Sequence[Comparison]]) -> Figure:
-    """Differences in mean absolute error, a panel per pair of bands or firmwares.
+    """Ratios of mean absolute errors, a panel per pair of bands or firmwares.
 
-    As judged, with intervals; where that is at equal motion, a ring stands at the difference
-    as measured.
+    As judged, with intervals; where that is at equal motion, a ring stands at the ratio as
+    measured.
     """
     with figure_style():
         rows = [len(held) for held in pairs]
@@ -77,7 +78,11 @@ def comparisons_figure(pairs: Sequence[Sequence[Comparison]]) -> Figure:
         axes = figure.subplots(len(pairs), 1, sharex=True, squeeze=False, height_ratios=rows)[:, 0]
         for axis, held in zip(axes, pairs, strict=True):
             _draw_comparisons(axis, held)
-        axes[-1].set_xlabel("difference of the mean absolute error (bpm); left of zero is better")
+        axes[-1].set_xscale("log")
+        axes[-1].xaxis.set_major_locator(LogLocator(subs=(1.0, 1.5, 2.0, 3.0, 5.0, 7.0)))
+        axes[-1].xaxis.set_major_formatter(FormatStrFormatter("%g"))
+        axes[-1].xaxis.set_minor_locator(NullLocator())
+        axes[-1].set_xlabel("mean absolute error, second / first; left of 1 the second is better")
         everything = [one for held in pairs for one in held]
         for verdict in dict.fromkeys(one.verdict for one in everything):
             axes[0].plot([], [], "o-", ms=7, lw=2, color=VERDICT_COLOURS[verdict], label=verdict)
@@ -90,11 +95,11 @@ def comparisons_figure(pairs: Sequence[Sequence[Comparison]]) -> Figure:
 def _draw_comparisons(axis: Axes, held: Sequence[Comparison]) -> None:
     for row, one in enumerate(held):
         colour, judged = VERDICT_COLOURS[one.verdict], one.judged
-        axis.plot([judged.low_bpm, judged.high_bpm], [row, row], color=colour, lw=2)
-        axis.plot(judged.mean_bpm, row, "o", ms=7, color=colour)
+        axis.plot([judged.low, judged.high], [row, row], color=colour, lw=2)
+        axis.plot(judged.ratio, row, "o", ms=7, color=colour)
         if one.at_equal_motion:
-            axis.plot(one.as_measured.mean_bpm, row, "o", ms=7, mfc="none", color=colour)
-    axis.axvline(0.0, color=INK, lw=0.8)
+            axis.plot(one.as_measured.ratio, row, "o", ms=7, mfc="none", color=colour)
+    axis.axvline(1.0, color=INK, lw=0.8)
     axis.set_yticks(range(len(held)), [_label(one.activity) for one in held])
     axis.set_ylim(len(held) - 0.5, -0.5)
     axis.set_title(compared_names(held[0]))

@@ -10,7 +10,7 @@ import numpy as np
 from palpate import __version__
 from palpate.reporting.values import plain
 from palpate.study import Comparison, PooledErrors, SessionErrors, StudyResult
-from palpate.study.differences import Difference
+from palpate.study.ratios import Ratio
 
 SCHEMA = 1
 Row = dict[str, Any]
@@ -60,7 +60,7 @@ def pooled_row(one: PooledErrors) -> Row:
 
 def comparison_row(one: Comparison) -> Row:
     """Return the figures of a comparison; of both conditions, each part in a column."""
-    undefined = Difference(*[float("nan")] * 4)
+    undefined = Ratio(*[float("nan")] * 4)
     return {
         **{f"first_{part}": text for part, text in asdict(one.first).items()},
         **{f"second_{part}": text for part, text in asdict(one.second).items()},
@@ -69,9 +69,11 @@ def comparison_row(one: Comparison) -> Row:
         "paired": one.paired,
         "n_first": one.n_first,
         "n_second": one.n_second,
+        "first_mae_bpm": one.first_mae_bpm,
+        "second_mae_bpm": one.second_mae_bpm,
         "wrist_too": one.wrist_too,
-        **_difference_columns("difference", one.as_measured),
-        **_difference_columns("equal_motion", one.at_equal_motion or undefined),
+        **_ratio_columns("ratio", one.as_measured),
+        **_ratio_columns("equal_motion_ratio", one.at_equal_motion or undefined),
         "motion_ratio": one.motion_ratio,
         "p": one.p,
         "verdict": one.verdict,
@@ -93,12 +95,8 @@ def study_summary(result: StudyResult) -> Row:
     return found
 
 
-def _difference_columns(name: str, one: Difference) -> Row:
-    return {
-        f"{name}_bpm": one.mean_bpm,
-        f"{name}_low_bpm": one.low_bpm,
-        f"{name}_high_bpm": one.high_bpm,
-    }
+def _ratio_columns(name: str, one: Ratio) -> Row:
+    return {name: one.ratio, f"{name}_low": one.low, f"{name}_high": one.high}
 
 
 def _column(cause: str) -> str:

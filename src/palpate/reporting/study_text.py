@@ -30,12 +30,13 @@ from palpate.reporting.text_tables import (
     number,
     proportion,
     signed_tenths,
+    tenths,
     with_interval,
 )
 from palpate.study import FEWEST_SESSIONS, Comparison, Condition, PooledErrors, StudyResult
 from palpate.study.comparison import Changed
-from palpate.study.differences import Difference
 from palpate.study.pooling import FEWEST_OUTSIDE, GOOD_R
+from palpate.study.ratios import Ratio
 from palpate.study.sessions import FEWEST_WINDOWS
 
 LIMITS = "What can this not tell?"
@@ -74,8 +75,8 @@ COMPARISON_COLUMNS = (
     Column("second", "second", str),
     Column("verdict", "the second is", str),
     Column("it", "sessions", lambda one: f"{one.n_first} and {one.n_second}, {_design(one)}"),
-    Column("it", "error, second − first (bpm)", lambda one: _difference(one.as_measured)),
-    Column("it", "at equal motion (bpm)", lambda one: _difference(one.at_equal_motion)),
+    Column("it", "error, second / first", lambda one: _ratio(one.as_measured)),
+    Column("it", "at equal motion", lambda one: _ratio(one.at_equal_motion)),
     Column("it", "p", lambda one: "< 0.001" if one.p < 0.001 else _text(3, one.p)),
     Column("it", "motion, second / first", lambda one: _text(2, one.motion_ratio)),
 )
@@ -234,29 +235,29 @@ def _all_or(names: Sequence[str], n_all: int) -> str:
 
 
 def _size(one: Comparison, *, say_equal: bool) -> str:
-    judged = one.judged
-    low, high = sorted((abs(judged.low_bpm), abs(judged.high_bpm)))
-    size = with_interval(abs(judged.mean_bpm), low, high)
-    text = f"{named_activity(one.activity)} by {size} bpm"
-    other_motion = one.motion_ratio > OTHER_MOTION or one.motion_ratio < 1.0 / OTHER_MOTION
-    if one.at_equal_motion:
-        text += " at equal motion" if say_equal else ""
-        if other_motion:
-            text += (
-                f" ({signed_tenths(one.as_measured.mean_bpm)} bpm as measured, with "
-                f"{one.motion_ratio:.1f} times the motion)"
-            )
-    elif other_motion:
+    low, high = sorted(abs(100.0 * (edge - 1.0)) for edge in (one.judged.low, one.judged.high))
+    told = f"{_percent(one.judged.ratio)}, {low:.0f} to {high:.0f}"
+    told += " at equal motion" if one.at_equal_motion and say_equal else ""
+    told += f"; {tenths(one.second_mae_bpm)} against {tenths(one.first_mae_bpm)} bpm"
+    if one.motion_ratio > OTHER_MOTION or one.motion_ratio < 1.0 / OTHER_MOTION:
         times = f"with {one.motion_ratio:.1f} times the motion"
         telling = (one.motion_ratio > 1.0) == (one.verdict == "worse")
-        text += f" (but {times}, which may be why)" if telling else f" (though {times})"
-    return text
+        if one.at_equal_motion:
+            told += f" as measured, {times}"
+        else:
+            told += f", but {times}, which may be why" if telling else f", though {times}"
+    return f"{named_activity(one.activity)} ({told})"
 
 
-def _difference(one: Difference | None) -> str:
+def _percent(ratio: float) -> str:
+    """Say a ratio of errors: ``"38 % less error"``."""
+    return f"{abs(100.0 * (ratio - 1.0)):.0f} % {'less' if ratio < 1.0 else 'more'} error"
+
+
+def _ratio(one: Ratio | None) -> str:
     if one is None:
         return UNDEFINED
-    return with_interval(one.mean_bpm, one.low_bpm, one.high_bpm, write=signed_tenths)
+    return with_interval(*one[:3], write=lambda number: f"{number:.2f}")
 
 
 def _limits(result: StudyResult) -> list[str]:

@@ -1,19 +1,19 @@
 """Whether one condition does better than another, activity by activity.
 
 Compared are conditions that differ in one thing: the firmware of a band, the band, or the
-source. The measure is the session's mean absolute error. Sessions in which both were are
-compared in pairs, since the evening is the same for both. Other firmwares are compared by the
-sessions of wearers who wore both; bands of different evenings are not compared, nor are whole
-sessions, which differ in what was done in them.
+source. The measure is the session's mean absolute error, as a ratio (`ratios`). Sessions in
+which both were are compared in pairs, since the evening is the same for both. Other firmwares
+are compared by the sessions of wearers who wore both; bands of different evenings are not
+compared, nor are whole sessions, which differ in what was done in them.
 
-Judged is the difference at equal motion, since no two rides are alike; as measured where motion
+Judged is the ratio at equal motion, since no two rides are alike; as measured where motion
 is unknown or too different. Each question has a family of its own: what a firmware changed in
 one source, which band is better in it, and which source is. Over all of a family's comparisons
 with enough sessions, the chance of calling any difference that does not exist is held at 5 %
 (Holm 1979, Scand J Stat 6:65), so that a device's answer does not depend on how many estimators
 were run beside it.
 
-difference = second - first: negative where the second is better.
+ratio = second / first: below 1 where the second is better.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ import numpy as np
 from palpate.evaluation.overlap import LEAST_IN_COMMON, within_middle
 from palpate.evaluation.scoring import ALL
 from palpate.signals import FloatArray
-from palpate.study.differences import LEVEL, Difference, paired_difference, unpaired_difference
-from palpate.study.pooling import FEWEST_SESSIONS
+from palpate.study.pooling import FEWEST_SESSIONS, typical_of_sessions
+from palpate.study.ratios import LEVEL, Ratio, paired_ratio, unpaired_ratio
 from palpate.study.sessions import FEWEST_WINDOWS, Condition, SessionErrors
 
 Verdict = Literal["better", "worse", "no difference shown", "too few sessions"]
@@ -48,16 +48,18 @@ class Comparison:
         Whether the same sessions were compared.
     n_first, n_second
         Sessions that entered; the number of pairs, twice, if paired.
+    first_mae_bpm, second_mae_bpm
+        Typical errors of the sessions that entered, as measured.
     wrist_too
         Whether the second side was never worn where the first was.
     as_measured, at_equal_motion
-        The difference, and what it would be had all sessions moved alike; None where
+        The ratio of errors, and what it would be had all sessions moved alike; None where
         their motion is unknown or too different to tell.
     motion_ratio
         Median motion intensity of the second's sessions over that of the first's; NaN if
         unknown.
     p
-        Chance of such a difference as is judged if there were none, adjusted for all of the
+        Chance of such a ratio as is judged if both were alike, adjusted for all of the
         ``family`` that had enough sessions; of this comparison alone where it had not.
     verdict
         On the second; ``too few sessions`` with fewer than five on either side.
@@ -70,16 +72,18 @@ class Comparison:
     paired: bool
     n_first: int
     n_second: int
+    first_mae_bpm: float
+    second_mae_bpm: float
     wrist_too: bool
-    as_measured: Difference
-    at_equal_motion: Difference | None
+    as_measured: Ratio
+    at_equal_motion: Ratio | None
     motion_ratio: float
     p: float
     verdict: Verdict
 
     @property
-    def judged(self) -> Difference:
-        """The difference that the verdict is on."""
+    def judged(self) -> Ratio:
+        """The ratio that the verdict is on."""
         return self.at_equal_motion or self.as_measured
 
     @property
@@ -136,10 +140,10 @@ def _compared(
     before, after, paired = _sides(*sides)
     if changed == "band" and not paired:
         return None  # two bands of different evenings: the evenings would be compared
-    as_measured = _difference(before, after, paired=paired, at_equal_motion=False)
+    as_measured = _ratio(before, after, paired=paired, at_equal_motion=False)
     if as_measured is None:
         return None
-    at_equal_motion = _difference(before, after, paired=paired, at_equal_motion=True)
+    at_equal_motion = _ratio(before, after, paired=paired, at_equal_motion=True)
     moved = [float(np.median([e.mad_g for e in side])) for side in (before, after)]
     places = [{e.placement for e in side} for side in (before, after)]
     return Comparison(
@@ -150,6 +154,8 @@ def _compared(
         paired=paired,
         n_first=len(before),
         n_second=len(after),
+        first_mae_bpm=_typical(before),
+        second_mae_bpm=_typical(after),
         wrist_too="" not in places[0] | places[1] and places[0].isdisjoint(places[1]),
         as_measured=as_measured,
         at_equal_motion=at_equal_motion,
@@ -178,14 +184,18 @@ def _sides(
     return apart[0], apart[1], False
 
 
-def _difference(
+def _typical(held: Sequence[SessionErrors]) -> float:
+    return typical_of_sessions([e.errors.mae_bpm for e in held]).mean
+
+
+def _ratio(
     before: Sequence[SessionErrors],
     after: Sequence[SessionErrors],
     *,
     paired: bool,
     at_equal_motion: bool,
-) -> Difference | None:
-    """Return the difference; None where the sessions cannot tell it."""
+) -> Ratio | None:
+    """Return the ratio of errors; None where the sessions cannot tell it."""
     if not before or not after:
         return None
     first, second = (np.array([e.errors.mae_bpm for e in side]) for side in (before, after))
@@ -194,13 +204,13 @@ def _difference(
         if not _moved_alike(before, after):
             return None
         motion = np.array([e.mean_motion_g for e in (*before, *after)])
+        if motion.min() <= 0.0:
+            return None
     if paired:
-        moved = None if motion is None else motion[first.size :] - motion[: first.size]
-        return paired_difference(second - first, moved)
+        moved = None if motion is None else motion[first.size :] / motion[: first.size]
+        return paired_ratio(first, second, moved)
     wearers = [e.wearer for e in (*before, *after)]
-    return unpaired_difference(
-        first, second, motion=motion, wearers=wearers if all(wearers) else ()
-    )
+    return unpaired_ratio(first, second, motion=motion, wearers=wearers if all(wearers) else ())
 
 
 def _moved_alike(before: Sequence[SessionErrors], after: Sequence[SessionErrors]) -> bool:
@@ -226,7 +236,7 @@ def _with_verdicts(comparisons: Sequence[Comparison]) -> Iterator[Comparison]:
             yield one
             continue
         p = next(adjusted[one.family])
-        better: Verdict = "better" if one.judged.mean_bpm < 0 else "worse"
+        better: Verdict = "better" if one.judged.ratio < 1.0 else "worse"
         yield replace(one, p=p, verdict=better if p < LEVEL else "no difference shown")
 
 
