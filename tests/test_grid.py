@@ -181,6 +181,19 @@ def test_a_device_that_updates_rarely_is_covered_by_what_it_holds(update_s: floa
     assert f"at most {update_s:g} s old" in note
 
 
+def test_readings_that_share_a_stamp_are_held_as_one_is() -> None:
+    alder = perfect_device(10.0)
+    names = ("start_s", "hr_bpm", "confidence", "reason")
+    twice = {name: np.repeat(getattr(alder.rates[0], name), 2) for name in names}
+    rate = RateSeries("hr", end_s=held_until(twice["start_s"]), **twice)
+    found = readings_per_window(rate, alder, hour_of_windows())
+    np.testing.assert_array_equal(found.hr_bpm, in_windows(alder).hr_bpm)
+    note = update_note(rate, alder, found, step_s=2.0)
+    assert note == update_note(alder.rates[0], alder, found, step_s=2.0)
+    np.testing.assert_array_equal(held_until(np.array([3.0, 3.0])), [4.0, 4.0])
+    assert held_until(np.empty(0)).size == 0
+
+
 def test_a_reading_is_held_for_one_and_a_half_usual_intervals_at_most() -> None:
     alder = perfect_device(10.0)
     whole = alder.rates[0]

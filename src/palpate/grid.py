@@ -16,10 +16,19 @@ from palpate.conditioning import resample
 from palpate.explanation import WristSignals
 from palpate.motion import gyro_windows, motion_flags, motion_windows
 from palpate.results import DEVICE
-from palpate.signals import FloatArray, RateSeries, Recording, Role, Waveform, WindowTable
+from palpate.signals import (
+    FloatArray,
+    RateSeries,
+    Recording,
+    Role,
+    Waveform,
+    WindowTable,
+    usual_step_s,
+)
 
 SAME_INTERVAL = 0.01
-"""Stamps that are this much of a step apart from it come with every step."""
+"""A device keeps pace with the windows if its usual interval is longer than their step by no
+more than this share of it (own choice)."""
 
 
 def wrist_signals(band: Recording, *, window_s: float, step_s: float) -> WristSignals | None:
@@ -90,9 +99,10 @@ def readings_per_window(rate: RateSeries, band: Recording, windows: WindowTable)
 
     A reading belongs to its stamp, ``start_s``. A window takes the median of the readings
     stamped in it: a device that locks onto a wrong rate jumps there, and a mean would show
-    rates between the two that it never gave. A window without any takes the reading that
-    the device still held at the window's middle, before that reading's ``end_s``: from a
-    file, the next reading, or one and a half usual intervals after its stamp.
+    rates between the two that it never gave. A window without any stamp takes the reading that
+    the device still held at the window's middle. A reading is held until its ``end_s``, which
+    for readings from a file is the next stamp, or one and a half usual intervals after its own
+    if that comes first (`held_until`).
     """
     hr_bpm = _stamped(rate, band, windows)
     hr_bpm = np.where(np.isfinite(hr_bpm), hr_bpm, _held(rate, band, windows.middle_s))
@@ -116,8 +126,8 @@ def update_note(
     if len(rate) < 2:
         return None
     stamp_s, _, readings = _in_order(rate, band)
-    update_s = float(np.median(np.diff(stamp_s)))
-    if update_s <= step_s * (1.0 + SAME_INTERVAL):
+    update_s = usual_step_s(stamp_s)
+    if not update_s > step_s * (1.0 + SAME_INTERVAL):
         return None
     stamp_s = stamp_s[np.isfinite(readings)]
     first, last = np.searchsorted(stamp_s, found.start_s), np.searchsorted(stamp_s, found.end_s)

@@ -171,12 +171,25 @@ class RateSeries:
         return int(np.count_nonzero(np.isnan(self.hr_bpm)))
 
 
+def usual_step_s(start_s: FloatArray) -> float:
+    """Return the median of the steps between sorted stamps ``(n,)``; NaN where there is none.
+
+    Stamps that repeat, as those of two readings in one whole second do, make no step.
+    """
+    steps = np.diff(start_s)
+    steps = steps[steps > 0.0]
+    return float(np.median(steps)) if steps.size else float("nan")
+
+
 def held_until(start_s: FloatArray) -> FloatArray:
-    """Return when each reading ``(n,)`` ends: at the next, or 1.5 usual steps later at most."""
-    if start_s.size < 2:
+    """Return when each reading ``(n,)`` ends: at the next, or 1.5 usual steps later at most.
+
+    A second later where there is no usual step.
+    """
+    usual_s = usual_step_s(start_s)
+    if np.isnan(usual_s):
         return start_s + 1.0
     steps = np.diff(start_s)
-    usual_s = float(np.median(steps))
     return np.asarray(start_s + np.minimum(np.append(steps, usual_s), _HOLD_STEPS * usual_s))
 
 

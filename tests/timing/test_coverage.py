@@ -34,6 +34,15 @@ def test_readings_that_are_not_there_are_a_dropout_too() -> None:
     np.testing.assert_allclose(found.dropouts_s, [[100.5, 150.0]])
 
 
+def test_two_readings_with_one_stamp_cover_as_much_as_one() -> None:
+    alone = coverage(TIME_S, varying(), start_s=0.0, end_s=600.0)
+    twice = np.repeat(TIME_S, 2), np.repeat(varying(), 2)
+    found = coverage(*twice, start_s=0.0, end_s=600.0)
+    assert found.valued_share == alone.valued_share == 1.0
+    assert found.update_s == alone.update_s == 1.0
+    assert found.dropouts_s.size == 0
+
+
 def test_an_early_end_is_a_dropout() -> None:
     found = coverage(TIME_S[:500], varying()[:500], start_s=0.0, end_s=600.0)
     assert found.dropouts_s[-1].tolist() == [500.0, 600.0]

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from palpate.conditioning import runs
-from palpate.signals import BoolArray, FloatArray, held_until
+from palpate.signals import BoolArray, FloatArray, held_until, usual_step_s
 from palpate.timing.heart_rates import regular_rate
 from palpate.validation import InputError, checked_signal, checked_times
 
@@ -48,7 +48,7 @@ class Coverage:
     step_bpm
         Quantisation of the values.
     update_s
-        Usual seconds between readings.
+        Usual seconds between readings; NaN where there are fewer than two stamps.
     """
 
     start_s: float
@@ -92,8 +92,6 @@ def coverage(
         raise InputError(f"coverage needs start_s < end_s, not {start_s:g} and {end_s:g}")
     inside = (time_s >= start_s) & (time_s < end_s)
     time_s, hr_bpm = time_s[inside], hr_bpm[inside]
-    steps = np.diff(time_s)
-    update_s = float(np.median(steps)) if steps.size else float("nan")
     until_s = np.minimum(held_until(time_s), end_s)
     good = np.isfinite(hr_bpm)
     frozen = _frozen(time_s[good], until_s[good], hr_bpm[good])
@@ -106,7 +104,7 @@ def coverage(
         dropouts_s=_dropouts(time_s[good], until_s[good], end_s),
         frozen_s=frozen,
         step_bpm=step_of(hr_bpm[good]),
-        update_s=update_s,
+        update_s=usual_step_s(time_s),
     )
 
 
