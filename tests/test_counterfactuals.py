@@ -21,6 +21,7 @@ from palpate.explanation.light_clock import LightClock
 from palpate.heartrate import METHODS, estimate
 from palpate.heartrate.preparation import WindowedSignals
 from palpate.signals import FloatArray, WindowTable
+from palpate.validation import InputError
 
 FS_HZ = 32.0
 NOBODY: frozenset[str] = frozenset()
@@ -194,6 +195,13 @@ def test_an_estimator_that_cancels_motion_is_not_offered_to(body: dict[str, Floa
     )
     assert list(shares(found.budget())) == [PEAK]
     assert found.untried == {CLOCK: "the light follows the heart at no one shift"}
+
+
+def test_light_that_fills_no_window_is_refused(body: dict[str, FloatArray]) -> None:
+    with pytest.raises(InputError, match="shorter than one window of 8 s"):
+        light_counterfactuals(
+            reference(), body["pulse"][:200], None, method="conventional", fs_hz=FS_HZ
+        )
 
 
 @pytest.mark.parametrize("method", METHODS)

@@ -51,7 +51,7 @@ from palpate.heartrate.preparation import Prepared, WindowedSignals, prepare
 from palpate.heartrate.spectra import MAX_HR_BPM, MIN_HR_BPM, power, rate_axis, window_spectra
 from palpate.signals import BoolArray, FloatArray, IntArray, WindowTable
 from palpate.timing import latency
-from palpate.validation import checked_choice
+from palpate.validation import InputError, checked_choice
 
 CLOCK, LATENCY, CLOCK_OR_LATENCY = "clock", "latency", "clock or latency"
 CHANNEL, MOTION, PEAK = "best optical channel", "motion cancellation", "oracle peak choice"
@@ -145,12 +145,19 @@ def light_counterfactuals(
     clock
         What this light says about its clock; None if nobody asked it.
     estimate_bpm
-        What ``heartrate.estimate`` gives for just this, ``(n_windows,)``; asked if left out.
+        What ``heartrate.estimate`` gives for just this, ``(n_windows,)``; estimated if left out.
+
+    Raises
+    ------
+    InputError
+        As for ``heartrate.estimate``, and if the light does not fill a window.
     """
     checked_choice(method, METHODS, "method")
     grid: dict[str, float] = {"start_s": start_s, "window_s": window_s, "step_s": step_s}
     prepared = prepare(ppg, acc, fs_hz=fs_hz, **grid)
     windows = WindowTable(prepared.start_s, prepared.end_s)
+    if len(windows) == 0:
+        raise InputError(f"the light is shorter than one window of {window_s:g} s")
     heart, middle_s = _Heart.of(reference), windows.middle_s
     clock_s = _clock_s(windows, clock)
     truth = {known: heart.at(middle_s + clock_s * known) for known in (False, True)}
