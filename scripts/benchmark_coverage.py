@@ -13,6 +13,8 @@ share             windows with a property among those outside tolerance (the ora
 useful, useless   variance shares of two groups of three features, one of which goes with the
                   error; the truth is that of series of 30 000 windows
 typical, within   a study of five sessions: typical error, and share within tolerance
+paired, apart     the ratio, 0.7, of errors that are a line in motion, of five sessions a side;
+                  the second side moves 1.4 times as much
 """
 
 from __future__ import annotations
@@ -30,12 +32,14 @@ from palpate.explanation.dose_response import dose_response
 from palpate.explanation.variance import error_variance
 from palpate.signals import BoolArray, FloatArray
 from palpate.study.pooling import share_of_sessions, typical_of_sessions
+from palpate.study.ratios import paired_ratio, unpaired_ratio
 
 STEP_S = 2.0
 OVERLAP = 4.0  # windows of 8 s
 SLOPE_BPM, REST_BPM, TOLERANCE_BPM = 20.0, 1.0, 5.0
 LONG = 30_000
 SESSIONS = 5
+RATIO = 0.7
 Hits = dict[str, list[bool]]
 
 
@@ -119,6 +123,22 @@ def study_hits(rng: np.random.Generator) -> Iterator[tuple[str, bool]]:
     yield "within", bool(share.low <= 0.9 <= share.high)
 
 
+def ratio_hit(rng: np.random.Generator, *, paired: bool) -> bool:
+    """Return whether a ratio of errors at equal motion is held."""
+    motion = 0.2 * np.exp(rng.normal(0.0, 0.4, (2, SESSIONS)))
+    evening = rng.normal(0.0, 0.4, (2, SESSIONS))
+    if paired:
+        motion[1] = motion[0] * np.exp(rng.normal(0.0, 0.15, SESSIONS))
+        evening[1] = evening[0]
+    motion[1] *= 1.4
+    error = (1.0 + 20.0 * motion) * np.exp(rng.normal(0.0, 0.35, (2, SESSIONS)) + evening)
+    if paired:
+        found = paired_ratio(error[0], RATIO * error[1], motion[1] / motion[0])
+    else:
+        found = unpaired_ratio(error[0], RATIO * error[1], motion=motion.ravel())
+    return found is not None and found.low <= RATIO <= found.high
+
+
 def add(hits: Hits, found: Iterator[tuple[str, bool]]) -> None:
     """Count what was held."""
     for name, held in found:
@@ -159,6 +179,8 @@ def main() -> None:
     study: Hits = {}
     for _ in range(10 * options.series):
         add(study, study_hits(rng))
+        for name, paired in (("paired", True), ("apart", False)):
+            study.setdefault(name, []).append(ratio_hit(rng, paired=paired))
     show("study of five sessions", study)
 
 
