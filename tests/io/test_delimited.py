@@ -161,3 +161,38 @@ def test_text_that_is_not_utf_8_is_refused(tmp_path):
     path.write_bytes("t,µV\n0,1\n1,2\n".encode("latin-1"))
     with pytest.raises(InputError, match="save it as UTF-8"):
         open_delimited(path, SourceSpec(path))
+
+
+ROWS = "".join(f"{k / 50:.2f};{60 + k % 9};0.5\n" for k in range(120))
+
+
+@pytest.mark.parametrize(
+    "above",
+    ["Device;Alder\nFirmware;2.1\n\n", "exported 2026-06-10, 19:02\n", "Alder;2.1;left\nby W1\n"],
+)
+def test_what_an_export_writes_above_the_header_is_skipped_and_said(tmp_path, above):
+    path = tmp_path / "alder.csv"
+    path.write_text(f"{above}time;bpm;x [g]\n{ROWS}", encoding="utf-8")
+    said = []
+    raw = open_delimited(path, SourceSpec(path), say=said.append)
+    assert [(c.name, c.unit) for c in raw.channels] == [("time", ""), ("bpm", ""), ("x", "g")]
+    (block,) = raw.read([[1]])
+    assert block.values[:, 0].tolist() == [60 + k % 9 for k in range(120)]
+    assert any("the header is taken to be 'time;bpm;x [g]'" in line for line in said)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "x,y\nnan,\n,nan\n" + "1,2\n" * 60,  # the sensor starts late
+        "0,x\n" + "1,2\n" * 60,  # a column's name is a number
+        "time_s,event\n" + "".join(f"{k},word\n" for k in range(60)),
+    ],
+)
+def test_a_first_line_that_names_the_columns_stays_the_header(tmp_path, text):
+    path = tmp_path / "alder.csv"
+    path.write_text(text, encoding="utf-8")
+    said = []
+    raw = open_delimited(path, SourceSpec(path, rate_hz=1.0), say=said.append)
+    assert [c.name for c in raw.channels] == text.split("\n")[0].split(",")
+    assert not any("header" in line for line in said)

@@ -5,6 +5,8 @@ Conventions
 * Fields are parted by comma, semicolon, tab or bar, whichever the header holds most.
   Where it is not the comma, a comma in a number is a decimal mark.
 * Lines that begin with ``#`` are skipped; so are empty lines.
+* What an export writes above the header (device, firmware) is skipped, and said so: the header is
+  the last line without a number above the rows; rows are counted from it.
 * A unit may stand behind a column's name in brackets: ``acc_x [g]``.
 * An empty cell, ``nan``, ``NA`` or ``null`` is a missing sample.
 * Positions count columns from 0, the time column included.
@@ -55,6 +57,7 @@ from palpate.validation import InputError, checked_times
 
 DELIMITERS = (",", ";", "\t", "|")
 BLOCK_ROWS = 50_000
+LOOKED_AT_LINES = 50  # among which the header is looked for
 MISSING = frozenset({"", "nan", "na", "n/a", "null", "none", "-"})
 TIME_NAMES = frozenset(
     {
@@ -63,17 +66,19 @@ TIME_NAMES = frozenset(
         *("timestamp_ms", "unix", "unix_s", "unix_ms", "unix_time", "epoch", "utc", "clock"),
     }
 )
+_BEGINS_AS_NUMBER = re.compile(r"[-+]?[.,]?\d")
 _BRACKETED = re.compile(r"^(.*?)\s*[\[(]([^\])]*)[\])]\s*$")
 
 
 @dataclass(frozen=True, slots=True)
 class TextTable:
-    """A text file whose header has been understood."""
+    """A text file whose header has been understood; ``header_at`` lines stand above it."""
 
     path: Path
     names: tuple[str, ...]
     units: tuple[str, ...]
     delimiter: str
+    header_at: int = 0
     time_at: int | None = None
     time_kind: str = ""
     start_time: datetime | None = None
@@ -146,14 +151,14 @@ def read_columns(
 
 def _understood(path: Path, source: SourceSpec, say: Say) -> TextTable:
     with path.open(encoding="utf-8-sig", newline="") as stream:
-        header = _header_line(path, stream)
+        header, header_at = _header_line(path, stream, say)
     delimiter = max(DELIMITERS, key=header.count)
     fields = next(csv.reader([header], delimiter=delimiter))
     pairs = [_name_and_unit(field) for field in fields]
     names = tuple(name or f"column {i}" for i, (name, _) in enumerate(pairs))
     if all(_is_number(field) for field in fields):
         raise InputError(f"{path} has no header line; put the column names in its first line")
-    table = TextTable(path, names, tuple(unit for _, unit in pairs), delimiter)
+    table = TextTable(path, names, tuple(unit for _, unit in pairs), delimiter, header_at)
     time_at = _time_column(path, names, source, say)
     return table if time_at is None else _timed(table, time_at, source.time_unit, fields[time_at])
 
@@ -169,18 +174,33 @@ def _timed(table: TextTable, time_at: int, time_unit: str | None, header: str) -
     return replace(table, start_time=start.start_time)
 
 
-def _header_line(path: Path, stream: TextIO) -> str:
-    """Return the header of a table that has at least one row."""
-    lines = (line for line in stream if line.strip() and not line.startswith("#"))
+def _header_line(path: Path, stream: TextIO, say: Say) -> tuple[str, int]:
+    """Return the header of a table that has at least one row, and how many lines stand above."""
     try:
-        header, first = next(lines, ""), next(lines, "")
+        lines = list(islice(_told_lines(stream), LOOKED_AT_LINES))
     except UnicodeDecodeError:
         raise InputError(f"{path} is not UTF-8 text; save it as UTF-8") from None
-    if not header or "\0" in header:
+    if not lines or "\0" in lines[0]:
         raise InputError(f"{path} is not a text table with a header line")
-    if not first:
+    if len(lines) == 1:
         raise InputError(f"{path} has a header but no rows")
-    return header
+    above = [at for at, line in enumerate(lines[:-1]) if not _holds_samples(line)]
+    at = above[-1] if above else 0
+    if at:
+        above_it = counted(at, "line")
+        say(f"{path.name}: the header is taken to be {lines[at].strip()[:40]!r}, below {above_it}")
+    return lines[at], at
+
+
+def _told_lines(stream: TextIO) -> Iterator[str]:
+    """Yield the lines that are neither empty nor a comment."""
+    return (line for line in stream if line.strip() and not line.startswith("#"))
+
+
+def _holds_samples(line: str) -> bool:
+    """Say whether a line may be a row: some cell begins as a number, or all are missing."""
+    cells = [cell.strip().strip('"').lower() for cell in re.split(r"[,;\t|]", line)]
+    return all(cell in MISSING for cell in cells) or any(map(_BEGINS_AS_NUMBER.match, cells))
 
 
 def _name_and_unit(field: str) -> tuple[str, str]:
@@ -210,8 +230,7 @@ def _time_column(path: Path, names: tuple[str, ...], source: SourceSpec, say: Sa
 def _blocks(table: TextTable, size: int = BLOCK_ROWS) -> Iterator[tuple[int, list[str]]]:
     """Yield the number of each block's first row (the header is row 1) and its lines."""
     with table.path.open(encoding="utf-8-sig", newline="") as stream:
-        lines = (line for line in stream if line.strip() and not line.startswith("#"))
-        next(lines)
+        lines = islice(_told_lines(stream), table.header_at + 1, None)
         first_row = 2
         while block := list(islice(lines, size)):
             if table.delimiter != ",":
