@@ -10,7 +10,10 @@ from palpate.io.edf import open_edf
 from palpate.validation import InputError
 
 
-def hand_made(path, *, reserved="", onsets=None, digital=None, promised=None, rate=4):
+def hand_made(
+    path, *, reserved="", onsets=None, digital=None, promised=None, rate=4,
+    physical=("-100", "100"), range_=("-1000", "1000"),
+):  # fmt: skip
     """Write an EDF byte by byte as https://www.edfplus.info/specs/edf.html lays it out."""
     digital = np.arange(12, dtype=np.int16) if digital is None else np.asarray(digital, np.int16)
     records = digital.reshape(-1, rate)
@@ -20,8 +23,8 @@ def hand_made(path, *, reserved="", onsets=None, digital=None, promised=None, ra
     head += reserved.encode().ljust(44) + str(promised or len(records)).encode().ljust(8)
     head += b"1".ljust(8) + str(n_signals).encode().ljust(4)
     fields = [
-        ("ECG", "EDF Annotations", 16), ("", "", 80), ("mV", "", 8), ("-100", "-1", 8),
-        ("100", "1", 8), ("-1000", "-32768", 8), ("1000", "32767", 8), ("", "", 80),
+        ("ECG", "EDF Annotations", 16), ("", "", 80), ("mV", "", 8), (physical[0], "-1", 8),
+        (physical[1], "1", 8), (range_[0], "-32768", 8), (range_[1], "32767", 8), ("", "", 80),
         (str(rate), "8", 8), ("", "", 32),
     ]  # fmt: skip
     for first, second, width in fields:
@@ -56,6 +59,45 @@ def test_interrupted_file_is_laid_on_one_time_base_edf_plus_2_2_4(tmp_path):
     expected[:8], expected[14:] = physical[:8], physical[8:]
     np.testing.assert_allclose(values, expected, atol=1e-12)
     assert raw.kind == "EDF+D"
+
+
+def test_pauses_in_a_file_that_claims_to_be_continuous_are_kept_and_told(tmp_path):
+    path = hand_made(tmp_path / "c.edf", reserved="EDF+C", onsets=("0", "1", "3.5"))
+    said = []
+    values = open_edf(path, say=said.append).read([[0]])[0].values[:, 0]
+    assert values.size == 18
+    assert np.isnan(values[8:14]).all()
+    assert said == ["c.edf: says it is continuous, but its data records leave 1 pause"]
+
+
+@pytest.mark.parametrize("onsets", [("0", "1.02", "1.98"), ("0", "0", "0"), ("0", "x", "2")])
+def test_unsteady_or_missing_onsets_move_nothing_in_a_continuous_file(tmp_path, onsets):
+    path = hand_made(tmp_path / "c.edf", reserved="EDF+C", onsets=onsets)
+    assert np.isfinite(open_edf(path).read([[0]])[0].values).sum() == 12
+
+
+def test_an_interrupted_file_without_onsets_is_refused(tmp_path):
+    path = hand_made(tmp_path / "d.edf", reserved="EDF+D", onsets=("0", "x", "2"))
+    with pytest.raises(InputError, match="not all of its data records state their onset"):
+        open_edf(path).read([[0]])
+
+
+@pytest.mark.parametrize("physical", [("-3,2", "3,2"), ("", ""), ("0", "0")])
+def test_without_a_usable_range_samples_are_counts_without_a_unit(tmp_path, physical):
+    said = []
+    raw = open_edf(hand_made(tmp_path / "u.edf", physical=physical), say=said.append)
+    assert raw.channels[0].unit == ""
+    np.testing.assert_array_equal(raw.read([[0]])[0].values[:, 0], np.arange(12))
+    assert said == [
+        "u.edf: the header gives channel 'ECG' no usable range, so its samples are counts "
+        "without a unit"
+    ]
+
+
+def test_a_digital_range_that_no_sample_can_have_is_refused(tmp_path):
+    path = hand_made(tmp_path / "w.edf", range_=("0", "65535"))
+    with pytest.raises(InputError, match="digital values from 0 to 65535, which the format"):
+        open_edf(path).read([[0]])
 
 
 def test_continuous_file_with_annotations_has_no_gap(tmp_path):

@@ -81,6 +81,59 @@ def test_gaps_and_channels_that_a_segment_lacks_are_nan(tmp_path, wfdb_file):
     np.testing.assert_allclose(block.values[1500:, 1], 1.0, atol=1e-3)
 
 
+def lead(folder, name, *, line="16 100/mV 16 0 0 0 0 A", fs=250, counts=100):
+    """Write a record of 50 samples and one or two channels by hand."""
+    channels = "".join(f"{name}.dat {rest}\n" for rest in line.split(";"))
+    (folder / f"{name}.hea").write_text(f"{name} {len(line.split(';'))} {fs} 50\n{channels}")
+    (folder / f"{name}.dat").write_bytes(np.full(100, counts, "<i2").tobytes())
+    return folder / f"{name}.hea"
+
+
+@pytest.mark.parametrize(
+    ("other", "message"),
+    [
+        ({"fs": 500}, "segment two runs at 500 Hz and the record at 250 Hz"),
+        ({"line": "16 100/mV 16 0 0 0 0 B"}, "segment two holds other channels than the first"),
+    ],
+)
+def test_segments_that_do_not_fit_their_record_are_refused(tmp_path, other, message):
+    """header(5): one frame rate for all; in a fixed layout, the same signals in one order."""
+    lead(tmp_path, "one")
+    lead(tmp_path, "two", **other)
+    (tmp_path / "both.hea").write_text("both/2 1 250 100\none 50\ntwo 50\n")
+    with pytest.raises(InputError, match=message):
+        open_wfdb(tmp_path / "both.hea")
+
+
+def test_two_channels_of_one_name_may_differ_in_unit(tmp_path):
+    raw = open_wfdb(lead(tmp_path, "twin", line="16 1/mV 16 0 0 0 0 A;16 1/g 16 0 0 0 0 A"))
+    assert [(c.name, c.unit) for c in raw.channels] == [("A", "mV"), ("A", "g")]
+
+
+@pytest.mark.parametrize(
+    ("checksum", "told"),
+    [(5000, False), (5000 - 65536, False), (5001, True), (0, False)],
+)
+def test_samples_that_miss_their_checksum_are_told_header_5(tmp_path, checksum, told):
+    line = f"16 200(7)/mV 16 0 100 {checksum} 0 A"
+    said = []
+    (block,) = open_wfdb(lead(tmp_path, "sum", line=line), say=said.append).read([[0]])
+    np.testing.assert_allclose(block.values, (100 - 7) / 200)
+    assert any("do not add up to the checksum" in text for text in said) == told
+
+
+def test_big_endian_and_ten_bit_samples_signal_5(tmp_path):
+    """Format 61, and 310: the third sample's bits lie above two others, low ones first."""
+    path = lead(tmp_path, "odd", line="61 1/mV 16 0 0 0 0 A")
+    path.with_suffix(".dat").write_bytes(np.arange(-25, 25, dtype=">i2").tobytes())
+    np.testing.assert_array_equal(open_wfdb(path).read([[0]])[0].values[:, 0], np.arange(-25, 25))
+    path = lead(tmp_path, "ten", line="310 1/mV 10 0 0 0 0 A")
+    words = [word for i in range(17) for word in ((i % 32) << 11 | 3 * i << 1, 1023 << 1)]
+    path.with_suffix(".dat").write_bytes(np.array(words, "<u2").tobytes())
+    expected = np.array([(3 * i, -1, i) for i in range(17)]).ravel()[:50]
+    np.testing.assert_array_equal(open_wfdb(path).read([[0]])[0].values[:, 0], expected)
+
+
 def test_a_missing_segment_is_one_sentence(tmp_path, wfdb_file):
     wfdb_file.with_name("night.hea").write_text("night/2 2 250 2000\nhut 1000\ngone 1000\n")
     with pytest.raises(InputError, match=r"gone\.hea"):

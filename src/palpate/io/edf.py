@@ -4,9 +4,11 @@ Format: Kemp & Olivan 2003, Clin Neurophysiol 114:1755 (EDF+), https://www.edfpl
 
 Conventions
 -----------
-* Samples are physical values: the header's gain and offset are applied.
+* Samples are physical values: the header's gain and offset are applied. Where the header has
+  no usable ranges, samples stay counts, their unit is ``""``, and a message says so.
 * An interrupted file (``EDF+D``) is laid on one uniform time base by the onsets in its
-  timekeeping annotations; samples between its pieces are NaN.
+  timekeeping annotations; samples between its pieces are NaN. So is one that claims to be
+  continuous (``EDF+C``) while its onsets leave room for half a data record or more.
 * A channel that ends in a run of the format's lowest number (−32768 in EDF) was padded by
   its writer: those samples are NaN and a message says how many (own choice; the format
   itself has no mark for missing samples).
@@ -31,6 +33,7 @@ from palpate.io.raw import (
     RawFile,
     Say,
     checked_file,
+    counted,
     plain_unit,
     reading,
     silent,
@@ -44,6 +47,7 @@ LOWEST = {EdfSignal: -(2**15), BdfSignal: -(2**23)}
 MIN_PADDING = 3
 
 _Document: TypeAlias = Edf | Bdf
+_Signal: TypeAlias = EdfSignal | BdfSignal
 
 HEADER_BYTES = 256
 MAGIC = {b"0       ": "EDF", b"\xffBIOSEMI": "BDF"}
@@ -61,14 +65,19 @@ def open_edf(path: Path, *, say: Say = silent) -> RawFile:
         _check_complete(path, header, document)
         start_time = _start_time(document)
         channels = tuple(
-            RawChannel(s.label, plain_unit(s.physical_dimension), float(s.sampling_frequency))
-            for s in document.signals
+            RawChannel(s.label, _unit(s), float(s.sampling_frequency)) for s in document.signals
         )
 
     def read(groups: Groups) -> list[RawBlock]:
         with reading(path, kind, say):
-            first_s = _record_onsets(path, document)
+            first_s = _record_onsets(path, document, say)
             loaded = [_block(path, document, group, first_s) for group in groups]
+        for signal in (document.signals[i] for i in sorted({i for g in groups for i in g})):
+            if not _calibrated(signal):
+                say(
+                    f"{path.name}: the header gives channel {signal.label!r} no usable range, so "
+                    "its samples are counts without a unit"
+                )
         padding = max((count for _, count in loaded), default=0)
         if padding:
             say(
@@ -117,13 +126,58 @@ def _start_time(document: _Document) -> datetime | None:
         return None
 
 
-def _record_onsets(path: Path, document: _Document) -> FloatArray | None:
+def _unit(signal: _Signal) -> str:
+    return plain_unit(signal.physical_dimension) if _calibrated(signal) else ""
+
+
+def _calibrated(signal: _Signal) -> bool:
+    """Return whether the header's two ranges give a gain: edfio returns counts where not."""
+    try:
+        low, high = signal.digital_range
+        bottom, top = signal.physical_range
+    except ValueError:
+        return False
+    return low != high and bottom != top
+
+
+def _samples(path: Path, signal: _Signal) -> FloatArray:
+    if not _calibrated(signal):
+        return signal.digital.astype(np.float64)
+    low, high = signal.digital_range
+    lowest = LOWEST[type(signal)]
+    if min(low, high) < lowest - 1 or max(low, high) > -lowest:  # one beyond is an old habit
+        raise InputError(
+            f"{path}: channel {signal.label!r} states digital values from {low} to {high}, which "
+            "the format's samples cannot hold; export it again"
+        )
+    return signal.data
+
+
+def _record_onsets(path: Path, document: _Document, say: Say) -> FloatArray | None:
     """Return the file second of every data record ``(m,)``; None for a gapless file."""
-    if not document.reserved.startswith(("EDF+D", "BDF+D")):
+    interrupted = document.reserved.startswith(("EDF+D", "BDF+D"))
+    if not interrupted and not document.reserved.startswith(("EDF+C", "BDF+C")):
         return None
-    onset = np.array([float(text) for text in _onset_texts(path, document.num_data_records)])
+    try:
+        onset = np.array([float(text) for text in _onset_texts(path, document.num_data_records)])
+    except (ValueError, StopIteration):
+        if not interrupted:
+            return None  # the records follow each other, as the header says
+        raise InputError(
+            f"{path} is interrupted (EDF+D), but not all of its data records state their onset; "
+            "export it again"
+        ) from None
     onset -= onset[0]
-    if np.any(np.diff(onset) < document.data_record_duration * (1 - 1e-6)):
+    step_s, record_s = np.diff(onset), document.data_record_duration
+    if not interrupted:
+        pauses = int(np.count_nonzero(step_s > 1.5 * record_s))
+        if not pauses:
+            return None
+        say(
+            f"{path.name}: says it is continuous, but its data records leave "
+            f"{counted(pauses, 'pause')}"
+        )
+    if np.any(step_s < record_s * (1 - 1e-6)):
         raise InputError(f"{path}: its data records overlap or go backwards in time")
     return onset
 
@@ -153,7 +207,7 @@ def _block(
     fs_hz = checked_rate(
         signals[0].sampling_frequency, f"{path}: the rate of channel {signals[0].label!r}"
     )
-    values = np.column_stack([signal.data for signal in signals]).astype(np.float64, copy=False)
+    values = np.column_stack([_samples(path, signal) for signal in signals])
     padding = [_padding(signal) for signal in signals]
     for column, count in zip(values.T, padding, strict=True):
         column[column.size - count :] = np.nan
@@ -162,7 +216,7 @@ def _block(
     return RawBlock(values, fs_hz), max(padding)
 
 
-def _padding(channel: EdfSignal | BdfSignal) -> int:
+def _padding(channel: _Signal) -> int:
     """Return how many samples at the end are padding."""
     lowest = channel.digital == LOWEST[type(channel)]
     count = int(lowest.size if lowest.all() else np.argmin(lowest[::-1]))

@@ -8,6 +8,8 @@ Conventions
 * A channel with several samples per frame keeps its own rate.
 * A record of several segments is read as one; where a segment lacks a channel, and in gaps
   between segments, it is NaN.
+* Where a header states the checksum of a channel and its samples do not add up to it, a
+  message says so (header(5): the sum of all samples in 16 bits; 0 often means none).
 * Signal files lie beside the header: the library refuses a header that names another place.
 """
 
@@ -30,6 +32,7 @@ from palpate.io.raw import (
     reading,
     silent,
 )
+from palpate.signals import FloatArray
 from palpate.validation import InputError, checked_rate
 
 NO_FILE = "~"
@@ -64,8 +67,7 @@ def open_wfdb(path: Path, *, say: Say = silent) -> RawFile:
     def read(groups: Groups) -> list[RawBlock]:
         wanted = sorted({i for group in groups for i in group})
         with reading(header, "a WFDB record", say):
-            loaded = wfdb.rdrecord(stem, channels=wanted, smooth_frames=False)
-            column = {i: loaded.e_p_signal[at] for at, i in enumerate(wanted)}
+            column = dict(zip(wanted, _samples(header, stem, wanted, say), strict=True))
             return [
                 RawBlock(
                     np.column_stack([column[i] for i in group]).astype(np.float64, copy=False),
@@ -82,6 +84,25 @@ def open_wfdb(path: Path, *, say: Say = silent) -> RawFile:
         start_time=record.base_datetime,
         parts=parts,
     )
+
+
+def _samples(header: Path, stem: str, wanted: list[int], say: Say) -> list[FloatArray]:
+    """Return the physical values of the wanted channels, each at its own rate."""
+    import wfdb  # noqa: PLC0415 - slow to import
+
+    values = list(wfdb.rdrecord(stem, channels=wanted, smooth_frames=False).e_p_signal)
+    stated = wfdb.rdheader(stem)
+    if isinstance(stated, wfdb.MultiRecord) or not stated.sig_len:
+        return values
+    for i, column in zip(wanted, values, strict=True):
+        # Of a channel with invalid samples the sum is NaN, and nothing is known of it.
+        counts = np.round(column * stated.adc_gain[i] + stated.baseline[i]).sum()
+        if stated.checksum[i] and (counts - stated.checksum[i]) % 2**16 > 0:
+            say(
+                f"{header.name}: the samples of {stated.sig_name[i]!r} do not add up to the "
+                "checksum in the header; one of the two is damaged"
+            )
+    return values
 
 
 def _check_rate(header: Path, fs_hz: float) -> None:
@@ -102,26 +123,36 @@ def _check_rate(header: Path, fs_hz: float) -> None:
 def _channels(header: Path, record: Any) -> tuple[RawChannel, ...]:
     if not record.n_sig:
         raise InputError(f"record {record.record_name} describes no signals")
-    described: dict[str, set[tuple[str, float]]] = {}
-    channels = []
-    for part in _segments(record):
-        for i, (name, unit, per_frame) in enumerate(
-            zip(part.sig_name, part.units, part.samps_per_frame, strict=True)
-        ):
-            channel = RawChannel(
-                name or f"channel {i}", plain_unit(unit or ""), float(record.fs) * (per_frame or 1)
-            )
-            described.setdefault(channel.name, set()).add((channel.unit, channel.fs_hz))
-            channels.append(channel)
-    for name, ways in described.items():
-        if len(ways) > 1:
-            raise InputError(
-                f"{header}: channel {name!r} changes its unit or rate between segments"
-            )
     if not hasattr(record, "segments"):
-        return tuple(channels)
-    by_name = {channel.name: channel for channel in channels}
+        return _described(record, record.fs)
+    segments = _segments(record)
+    for part in segments:
+        if not math.isclose(part.fs, record.fs, rel_tol=1e-6):
+            raise InputError(
+                f"{header}: segment {part.record_name} runs at {part.fs:g} Hz and the record at "
+                f"{record.fs:g} Hz; export it again"
+            )
+        if record.layout == "fixed" and part.sig_name != segments[0].sig_name:
+            raise InputError(
+                f"{header}: segment {part.record_name} holds other channels than the first, or in "
+                "another order; export it again"
+            )
+    by_name: dict[str, RawChannel] = {}
+    for channel in (channel for part in segments for channel in _described(part, record.fs)):
+        if by_name.setdefault(channel.name, channel) != channel:
+            raise InputError(
+                f"{header}: channel {channel.name!r} changes its unit or rate between segments"
+            )
     return tuple(by_name[name] for name in record.sig_name)
+
+
+def _described(part: Any, frames_hz: float) -> tuple[RawChannel, ...]:
+    """Return the channels as the header of one set of signal files has them."""
+    columns = zip(part.sig_name, part.units, part.samps_per_frame, strict=True)
+    return tuple(
+        RawChannel(name or f"channel {i}", plain_unit(unit or ""), float(frames_hz * (rate or 1)))
+        for i, (name, unit, rate) in enumerate(columns)
+    )
 
 
 def _segments(record: Any) -> list[Any]:
