@@ -93,6 +93,13 @@ def test_iso_stamps_with_zone_give_the_start(tmp_path):
     assert raw.read([[1]])[0].fs_hz == 1.0
 
 
+@pytest.mark.parametrize("stamp", ["00:01", "00:75:00", "00:00:61.5"])
+def test_a_time_of_day_has_hours_minutes_and_seconds(tmp_path, stamp):
+    """``00:01`` may be a minute or a second: read wrongly, a series lasts sixty times as long."""
+    with pytest.raises(InputError, match=r"is no time stamp of the kind 'clock' \(hh:mm:ss\)"):
+        opened(tmp_path, f"time,bpm\n00:00:00,61\n{stamp},62\n").read_series(1)
+
+
 def test_series_keeps_its_own_times(tmp_path):
     raw = opened(tmp_path, "t,bpm\n0,61\n1.2,62\n5,0\n", time="t")
     series = raw.read_series(1)

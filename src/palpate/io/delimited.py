@@ -300,7 +300,7 @@ def _stamps(
         row, cell = next((n, c) for n, c in enumerate(cells, first_row) if not _is_stamp(c, table))
         raise InputError(
             f"{table.path} row {row}, column {table.names[at]!r}: {cell[:40]!r} is no time stamp "
-            f"of the kind {kind!r}; correct it or set time_unit"
+            f"of the kind {kind!r}{' (hh:mm:ss)' * (kind == 'clock')}; correct it or set time_unit"
         ) from None
     if len(zones) > 1:
         raise InputError(

@@ -224,8 +224,12 @@ def _check_collisions(slot: IntArray, place: str) -> None:
 
 
 def _clock_s(cell: str) -> float:
-    hours, minutes, *seconds = cell.strip().replace(",", ".").split(":")
-    return 3600.0 * int(hours) + 60.0 * int(minutes) + (float(seconds[0]) if seconds else 0.0)
+    """Return the seconds of ``hh:mm:ss``; two numbers alone may be minutes and seconds."""
+    hours, minutes, seconds = cell.strip().replace(",", ".").split(":")
+    past_hour_s = 60.0 * int(minutes) + float(seconds)
+    if int(minutes) >= 60 or not 0.0 <= float(seconds) < 61.0:  # a leap second is the 61st
+        raise ValueError
+    return 3600.0 * int(hours) + past_hour_s
 
 
 def _iso_s(cell: str) -> float:
