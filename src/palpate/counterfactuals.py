@@ -14,10 +14,11 @@ Repairs
 ``clock or latency``
     Both in one, where no light tells them apart.
 ``best optical channel``
-    Of several, the estimator hears only the one that serves it best around here, all together
-    unless one has less mean error over `CHANNEL_WINDOWS` by a standard error. A window and
-    those that overlap it have no say in their own channel: else the best of channels that
-    differ in nothing but their noise would mend what is chance.
+    Where there are several, the estimator hears in each window only the channel with the least
+    mean error in the `CHANNEL_WINDOWS` around it. All channels together stay the choice unless
+    that mean is better by a standard error. A window and those that overlap it do not count for
+    their own choice: otherwise, of channels that differ in nothing but their noise, the luckiest
+    would be chosen each time, and chance would look like a repair.
 ``motion cancellation``
     The estimator hears what an adaptive filter leaves of the light when the accelerometer's
     part is taken out. Not offered to estimators that cancel motion themselves.

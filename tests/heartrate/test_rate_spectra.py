@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from scipy import signal
 
+from palpate.conditioning import HANN_NOISE_BINS
 from palpate.heartrate.preparation import prepare
-from palpate.heartrate.spectra import HANN_BANDWIDTH_CELLS, power, rate_axis, window_spectra
+from palpate.heartrate.spectra import power, rate_axis, window_spectra
 
 
 def signals_of(light, window_s=8.0):
@@ -57,4 +58,4 @@ def test_a_line_holds_its_peak_times_the_line_s_bins():
     axis = rate_axis(s)
     lines = power(window_spectra(s.ppg_windows, axis))[:, :, 0]
     np.testing.assert_allclose(lines.sum(axis=1) / lines.max(axis=1), axis.line_bins, rtol=0.02)
-    assert axis.line_bins == pytest.approx(HANN_BANDWIDTH_CELLS * axis.nfft / s.width)
+    assert axis.line_bins == pytest.approx(HANN_NOISE_BINS * axis.nfft / s.width)

@@ -4,6 +4,7 @@ from palpate.conditioning.filters import zero_phase
 from palpate.conditioning.gaps import bridge_gaps, runs
 from palpate.conditioning.resampling import interpolate, resample
 from palpate.conditioning.spectra import (
+    HANN_NOISE_BINS,
     normalised_entropy,
     parabolic_peak,
     power_spectra,
@@ -19,6 +20,7 @@ from palpate.conditioning.windows import (
 )
 
 __all__ = [
+    "HANN_NOISE_BINS",
     "STEP_S",
     "WINDOW_S",
     "SignalWindows",

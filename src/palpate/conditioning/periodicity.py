@@ -23,6 +23,8 @@ def self_similarity(windows: FloatArray, *, max_lag: int) -> FloatArray:
     ----------
     windows
         ``(n_windows, width, columns)``, finite; each column's mean is removed.
+    max_lag
+        At most ``width``.
 
     Returns
     -------

@@ -19,8 +19,9 @@ RAIL_JITTER = 1e-3
 """Share of the record's range within which samples lie at the same rail: four steps of a
 12-bit converter (own choice)."""
 CORNER_DEPTH = 64.0
-"""A rail is left by more than so many jitters within one run length; a parabola's top by 9
-(own choice, wide enough for pulses that a jump of level makes small)."""
+"""How far, in jitters, the signal must be from the rail one run length after it left it. The
+rounded top of a parabola, which lies within a jitter of its highest value for just such a run, is
+9 jitters down by then (own choice, wide enough for pulses that a jump of level makes small)."""
 MIN_RANGE_STEPS = 32
 """A record of fewer quantisation steps is a quiet sensor, not a clipped one (own choice)."""
 SAME = 1e-9

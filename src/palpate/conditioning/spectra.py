@@ -8,6 +8,10 @@ from scipy import fft, signal, special
 from palpate.conditioning.statistics import ratio
 from palpate.signals import FloatArray, IntArray
 
+HANN_NOISE_BINS = 1.5
+"""Equivalent noise bandwidth of the Hann taper in bins of an unpadded spectrum (Harris 1978,
+Proc IEEE 66:51, Table I): the power of a line is its peak times this many bins."""
+
 
 def power_spectra(
     windows: FloatArray, *, fs_hz: float, nfft: int | None = None, taper: str = "hann"

@@ -30,7 +30,7 @@ MEMORY_S = 8.0
 TAPS = 8
 """0.28 s: motion reaches the light within a fraction of a second."""
 RIDGE = 1e-3
-"""Share of the mean regressor power added to the diagonal."""
+"""Added to the diagonal of the normal equations, as a share of its mean."""
 
 
 def adaptive(signals: WindowedSignals) -> tuple[FloatArray, FloatArray]:

@@ -15,10 +15,12 @@ Conventions
 -----------
 * Lags reach to either side, because light may lead or follow the accelerometer.
 * All axes share one ridge, so the result does not depend on how the sensor is turned.
-* Each light channel has its own filter. Each window counts with the inverse of the power by
-  which the prediction may miss it (weighted least squares): that of its light, plus that of
-  its acceleration times the pool's mean gain from acceleration to light. So a burst owns the
-  pool neither where it moves the light nor where it moves the sensor alone.
+* Each light channel has its own filter.
+* Windows are weighted (weighted least squares), or one violent window would decide the filter
+  of all its neighbours. A window's weight is one over the power that the prediction might get
+  wrong there: the power of its light, plus the power that its acceleration would have in the
+  light at the pool's usual gain. The second term is for a burst that moves the sensor but
+  leaves the light alone.
 """
 
 from __future__ import annotations
@@ -39,7 +41,8 @@ LAG_S = 0.2 / 3
 MEMORY_S = 8.0
 """Time constant of the pool; 6 to 10 s serve alike."""
 RIDGE = 1e-3
-"""Share of the mean regressor power added to the diagonal; 1e-4 to 1e-2 serve alike."""
+"""Added to the diagonal of the normal equations, as a share of its mean, so that they can be
+solved where axes or lags say the same; 1e-4 to 1e-2 serve alike."""
 WINDOWS_AT_ONCE = 128
 CORRELATION_NFFT = 500
 """Longer than two windows of 8 s: correlations need no finer spectra."""
@@ -98,7 +101,7 @@ def cancel_motion(
 
 
 def window_portions(signals: WindowedSignals) -> list[slice]:
-    """Return slices of a few hundred windows, so that a day's spectra never coexist."""
+    """Return slices of `WINDOWS_AT_ONCE` windows, so that not all spectra of a day are held."""
     return [slice(k, k + WINDOWS_AT_ONCE) for k in range(0, signals.first.size, WINDOWS_AT_ONCE)]
 
 

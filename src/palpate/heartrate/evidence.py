@@ -17,10 +17,11 @@ Deviations
   by the square root of a smooth spectrum through it; all the way would lift harmonics
   and quiet regions to the pulse's own height.
 * Grip and breath move the light slowly, and the flank of such drift reaches into the slow
-  rates. What falls from the lowest bin on without having risen again is taken for it: a
-  line counts by what it rises above the least power below it. All energy counts into ``g``.
-* ``N`` counts only what is new since the last window, and less than all of that, since
-  the residual light is not white.
+  rates. So of each bin only what exceeds the least power in any slower bin counts as a line: a
+  spectrum that merely falls from its lowest bin on has none. The drift still counts as energy
+  that is to be explained.
+* ``N`` counts only the samples that the window before does not share, and fewer than those,
+  since what is left of the light is not white noise.
 """
 
 from __future__ import annotations

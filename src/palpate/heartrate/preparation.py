@@ -38,8 +38,8 @@ MAX_RATIO_TERM = 2000
 MIN_WINDOW_S = 4.0
 """Two cycles at 30 bpm."""
 MAX_HELD_SHARE = 0.2
-"""A working sample is a gap if more than this share of what its filter sees is missing; the
-odd lost sample is held."""
+"""A working sample is a gap if more than this share of the samples that its filter sees is
+missing. Fewer lost samples do no harm: they are held at the value before."""
 FLAT_SHARE = 1e-9
 """A channel that moves by less than this share of its level is flat (rounding error)."""
 
@@ -189,10 +189,12 @@ def _slow(values: FloatArray, ratio: Fraction) -> tuple[FloatArray, BoolArray]:
 
 
 def _reach(ratio: Fraction) -> tuple[int, int]:
-    """Return the filter's reach to a side in working samples, rounded up, and source samples, down.
+    """Return how far the filter sees to either side: in working samples, and in source samples.
 
-    Rounding a window's first sample moves it by half a working sample at most, and the last
-    one that is kept lies a whole one before the reach; so nothing reaches beyond the end.
+    The first is rounded up, as it is left out at the end of each window. A window's first sample
+    is rounded to the grid, which moves it by half a working sample at most, and the last one that
+    is kept lies a whole one before what was left out; so no window sees beyond its end. The
+    second is rounded down: it only says where gaps count.
     """
     taps = REACH * max(ratio.numerator, ratio.denominator)
     return -(-taps // ratio.denominator), taps // ratio.numerator

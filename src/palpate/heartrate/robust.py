@@ -48,8 +48,9 @@ TOLERANCE_BPM = 5.0
 SMOOTHED_S = 6.0
 """Three windows at the default step."""
 TEMPER = 0.25
-"""Share of the evidence that confidence listens to; 0.2 to 0.4 rank windows alike. What fools
-a tracker lasts about as long as the cancellation's memory, four windows at the default."""
+"""Share of the evidence that the second track, from which confidence comes, listens to. What
+fools a tracker lasts about as long as the cancellation's memory, four windows at the default, so
+four windows say no more than one; 0.2 to 0.4 rank windows alike."""
 UNMEASURED = 0.5
 """Share of a line taken for the pulse where no accelerometer can tell it from motion."""
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, signal
 
+from palpate.conditioning import HANN_NOISE_BINS
 from palpate.heartrate.preparation import WindowedSignals
 from palpate.signals import FloatArray
 
@@ -16,13 +17,12 @@ ComplexArray = NDArray[np.complex128]
 MIN_HR_BPM = 30.0
 MAX_HR_BPM = 230.0
 DRIFT_BPM = 12.0
-"""Spectra start well below the slowest pulse, where grip and breath move the light: energy that
-no pulse explains. Taking out a window's trend leaves little below."""
+"""Where spectra start: well below the slowest pulse. There grip and breath move the light, and
+that energy, which no pulse explains, has to be counted. Still slower movement is gone with the
+window's trend."""
 NFFT = 1500
-"""At the working rate of 25 Hz one bin is 1 bpm; the line itself is about 11 bpm wide."""
-HANN_BANDWIDTH_CELLS = 1.5
-"""Equivalent noise bandwidth of the Hann window in resolution cells (Harris 1978, Proc IEEE
-66:51, Table I): a line's energy is its peak times this many cells."""
+"""At the working rate of 25 Hz one bin is 1 bpm. A line is about 11 bpm wide all the same: that
+is what a window of 8 s resolves."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,7 +42,7 @@ class RateAxis:
     nfft
         Length of the Fourier transform; windows are filled up with zeros.
     line_bins
-        Energy of a line over its peak, in bins.
+        How many bins as high as its peak hold the energy of a whole line.
     """
 
     rate_bpm: FloatArray
@@ -72,7 +72,7 @@ def rate_axis(signals: WindowedSignals, *, nfft: int = NFFT) -> RateAxis:
         candidates=candidates,
         first_bin=lowest,
         nfft=nfft,
-        line_bins=HANN_BANDWIDTH_CELLS * nfft / signals.width,
+        line_bins=HANN_NOISE_BINS * nfft / signals.width,
     )
 
 

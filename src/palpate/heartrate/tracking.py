@@ -1,6 +1,6 @@
 """Follow one heart rate through a record of uncertain windows: a hidden Markov chain.
 
-States are the candidate rates, one per bpm. From window to window the rate moves by a
+States are the candidate rates, one per bpm or finer. From window to window the rate moves by a
 Laplace-distributed step, and once in a while anywhere, which lets the track start anywhere
 and recover from anything. The forward pass gives the distribution of the rate given the
 past; forward and backward passes together give it given the whole record (Rabiner 1989,

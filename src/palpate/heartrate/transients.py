@@ -1,10 +1,11 @@
 """Take the steps and spikes out of windows of light by limiting how fast it may change.
 
 A grip that shifts moves the light's level by many pulses at once, and one such step or spike
-fills a window's whole spectrum. Between samples, it is an outlier: its change is bounded by
-``STEEPEST`` upper quartiles of the window's changes, and the bounded changes are summed up
-again (winsorising; Huber 1981, Robust Statistics, ch. 1). What lasts longer than a quarter of
-the window, and with it any pulse and any rhythmic motion, stays as it is.
+fills a window's whole spectrum. Among the changes from sample to sample it is an outlier. So each
+change is limited to ``STEEPEST`` times the upper quartile of the window's absolute changes, and
+the limited changes are summed up again (winsorising; Huber 1981, Robust Statistics, ch. 1). A
+steepness that a quarter of the window shares, as in a pulse and in rhythmic motion, sets that
+quartile itself and so stays as it is.
 """
 
 from __future__ import annotations

@@ -80,7 +80,7 @@ def motion_windows(
     fs_hz
         Samples per second.
     unit
-        Unit of ``acc`` as declared: ``"g"``, ``"mg"``, ``"m/s2"`` or ``"m/s^2"``.
+        Unit of ``acc`` as declared, a key of ``units.G_PER_UNIT``: ``"g"``, ``"mg"``, ``"m/s2"``.
     start_s
         Time of the first sample; windows start there.
 

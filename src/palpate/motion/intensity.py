@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from palpate.conditioning import normalised_entropy, power_spectra
+from palpate.conditioning import HANN_NOISE_BINS, normalised_entropy, power_spectra
 from palpate.signals import FloatArray
 from palpate.validation import InputError, checked_columns, checked_samples
 
@@ -27,8 +27,6 @@ SPLIT_HZ = 4.0
 """Above lies no heart rate (240 bpm), so only shaking and impacts (own choice)."""
 HIGH_HZ = 10.0
 """What a 25 Hz sensor still carries below its anti-alias filter (own choice)."""
-HANN_NOISE_BINS = 1.5
-"""Equivalent noise bandwidth of a Hann taper in bins (Harris 1978, Proc IEEE 66:51)."""
 
 
 def magnitude_g(acc_g: FloatArray) -> FloatArray:

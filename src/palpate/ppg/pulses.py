@@ -111,7 +111,7 @@ def _block_peaks(signal: FloatArray, beat: FloatArray) -> IntArray:
     energy = np.maximum(signal, 0.0) ** 2
     narrow = beat / PEAKS_PER_BEAT
     offset = OFFSET * ndimage.uniform_filter1d(energy, round(OFFSET_MEAN_S * BLOCK_FS_HZ))
-    first, end = runs(moving_mean(energy, narrow) > moving_mean(energy, beat) + offset)
+    first, end = runs(_mean_around(energy, narrow) > _mean_around(energy, beat) + offset)
     wide = end - first >= np.round(narrow[first])
     return np.array(
         [a + int(signal[a:b].argmax()) for a, b in zip(first[wide], end[wide], strict=True)],
@@ -127,7 +127,7 @@ def _highest_near(signal: FloatArray, at: FloatArray, *, reach: int) -> IntArray
     return np.asarray(index[np.arange(best.size), best], dtype=np.intp)
 
 
-def moving_mean(values: FloatArray, width: FloatArray) -> FloatArray:
+def _mean_around(values: FloatArray, width: FloatArray) -> FloatArray:
     """Return the mean over ``width (n,)`` samples around each sample, ``(n,)``.
 
     Widths are rounded to odd numbers; at the ends the mean is over the samples there are.

@@ -1,11 +1,13 @@
 """Jumps of the light's level: a lost contact, a changed grip, a re-driven LED.
 
-A jump is a change of level that the signal's own swing on neither side explains: the
-second before and the second after differ by more than ``MIN_STEP`` times the larger
-swing of the two, across a quarter of a second. The swing of a second is that between its
-quarters' medians or, where a whole pulse fits into a quarter, that inside them. Own rule; it
-compares the signal with itself only, so gain and offset do not matter, and a ramp (ratio 5/3)
-is no jump.
+A jump is a change of level that the signal's own swing does not explain, neither before nor
+after it. The light is cut into quarters of a second. Across each quarter the mean level of the
+second before is compared with that of the second after; if they differ by more than ``MIN_STEP``
+times the larger swing of the two seconds, it is a jump. The swing of a second is the range of
+its four quarters' medians, or the usual range inside a quarter if that is larger, as when a whole
+pulse fits into one. On a ramp, levels differ by 5/3 of the swing, so a ramp is no jump.
+
+Own rule; it compares the signal with itself only, so gain and offset do not matter.
 """
 
 from __future__ import annotations

@@ -201,7 +201,11 @@ class _Model:
         return np.unique(block, return_inverse=True)[1]
 
     def _half_widths(self, parameters: FloatArray, left: FloatArray) -> list[float]:
-        """Return half of each 95 % interval from blockwise sums of scores; errors in scales."""
+        """Return half of each 95 % interval, in units of the errors' scale.
+
+        ``left (m,)`` are the errors over that scale. The sandwich: scores are summed within each
+        block, since errors there go together, and stand between two inverses of the curvature.
+        """
         jacobian = self._jacobian(parameters)
         weight = 1.0 / (1.0 + np.square(left))
         curvature = (1.0 - np.square(left)) * np.square(weight)

@@ -183,7 +183,13 @@ def _taps(meetings: list[_Meeting]) -> int:
 
 
 def _by_chance(meetings: list[_Meeting], pairs: int) -> float:
-    """Return how likely jolts spaced at random meet so closely at some lag."""
+    """Return how likely it is that jolts spaced at random meet so closely at some lag.
+
+    In each meeting one pair of taps sets the lag. Each further tap meets by chance with the share
+    of the possible spacings that lie within twice the distance, to either side, at which the
+    taps did meet. There are ``pairs`` pairs of patterns, and about the square of the count of
+    taps as many lags to try in them (Bonferroni).
+    """
     off_s = [
         np.abs(meeting.reference_s - meeting.recording_s - meeting.lag_s) for meeting in meetings
     ]
