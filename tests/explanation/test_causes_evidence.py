@@ -56,7 +56,7 @@ def shown_at(shift_s: float) -> FloatArray:
     return rate_at(grid().start_s + WINDOW_S / 2.0 - shift_s)
 
 
-@pytest.mark.parametrize("late_s", [6.0, 11.5])
+@pytest.mark.parametrize("late_s", [6.0, 11.5, 36.0])
 def test_a_delay_is_found_and_explains_the_error(late_s: float) -> None:
     found = gathered(shown_at(late_s))
     # In the rise, away from the record's ends.

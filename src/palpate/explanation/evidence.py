@@ -70,8 +70,9 @@ LEVEL_FS_HZ = 16.0
 LEVEL_HZ = 0.4
 """Slower is level, faster is pulse (a pulse of 40 bpm lies at 0.67 Hz)."""
 SWING_LOW_HZ, SWING_HIGH_HZ = 0.5, 5.0
-LATE_S = np.arange(1.0, 30.5, 0.5)
-"""Delays that are tried; devices average over 5 to 30 s (from memory)."""
+LATE_S = np.arange(1.0, 45.5, 0.5)
+"""Delays that are tried; devices average over 5 to 30 s (from memory), and one that doubts a
+change until it lasts is later still (own choice)."""
 STANDING_BPM = 0.5
 """Half a reading's rounding."""
 HARMONIC_OFF = 0.05
