@@ -54,6 +54,16 @@ def test_frozen_runs_are_found_and_missing_samples_are_not_frozen():
     assert not frozen(values, min_run=41).any()
 
 
+@pytest.mark.parametrize("gain", [1e-4, 1.0, 1e5])
+def test_one_absurd_sample_does_not_make_the_others_look_frozen(gain):
+    values = gain * swing(3000)
+    values[100:140] = values[100]
+    values[2000] = 1e12 * gain
+    expected = np.zeros(3000, dtype=bool)
+    expected[100:140] = True
+    np.testing.assert_array_equal(frozen(values, min_run=10), expected)
+
+
 def test_inputs_are_not_changed():
     values = np.clip(swing(), -0.5, 0.5)
     before = values.copy()

@@ -61,7 +61,7 @@ def test_gain_and_offset_move_no_pulse(method, gain, offset):
 
 
 @both
-@pytest.mark.parametrize("height", [100.0, 1e6])
+@pytest.mark.parametrize("height", [100.0, 1e6, 1e12])
 def test_one_spike_hides_no_pulse(synthetic_light, f1, height, method):
     light, peak_s = synthetic_light(noise=0.02)
     light[3000:3004] += height

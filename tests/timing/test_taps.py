@@ -110,6 +110,16 @@ def test_walking_alone_holds_no_taps() -> None:
     assert "the reference holds no group" in fit.reason
 
 
+@pytest.mark.filterwarnings("error")
+def test_one_absurd_sample_hides_no_tap() -> None:
+    acc = tapped(pattern(30.0), length_s=60.0)
+    found = find_taps(acc, fs_hz=100.0)
+    acc[1000] = 1e9
+    again = find_taps(acc, fs_hz=100.0)
+    np.testing.assert_allclose(again[again > 20.0], found[found > 20.0], atol=1e-3)
+    assert found[found > 20.0].size == 5
+
+
 def test_lists_are_read_and_an_empty_record_holds_no_taps() -> None:
     acc = tapped(pattern(30.0), length_s=60.0).tolist()
     fit = align_taps(acc, acc, reference_fs_hz=100.0, fs_hz=100.0)  # type: ignore[arg-type]

@@ -26,6 +26,9 @@ MIN_RANGE_STEPS = 32
 """A record of fewer quantisation steps is a quiet sensor, not a clipped one (own choice)."""
 SAME = 1e-9
 """Samples closer than this share of the record's range are equal: float rounding only."""
+USUAL = (0.01, 0.99)
+"""Quantiles whose distance is that range where samples may be frozen: one absurd sample must
+not make all others look alike."""
 
 
 def at_rail(values: FloatArray) -> BoolArray:
@@ -63,7 +66,7 @@ def frozen(values: FloatArray, *, min_run: int) -> BoolArray:
     if values.size < 2:
         return np.zeros(values.shape, dtype=np.bool_)
     finite = np.isfinite(values)
-    span = float(np.ptp(values[finite])) if finite.any() else 0.0
+    span = float(np.ptp(np.quantile(values[finite], USUAL))) if finite.any() else 0.0
     with np.errstate(invalid="ignore"):
         same = np.abs(np.diff(values)) <= SAME * span
     first, end = runs(same)

@@ -106,8 +106,9 @@ def find_taps(acc: FloatArray, *, fs_hz: float, start_s: float = 0.0) -> FloatAr
     filled, _ = bridge_gaps(values)
     sharp = zero_phase(filled, fs_hz=fs_hz, low_hz=JERK_HZ, order=2)
     power = np.square(sharp).sum(axis=1)
-    burst = ndimage.uniform_filter1d(power, max(round(TAP_WIDTH_S * fs_hz), 1))
-    level = np.sqrt(burst)
+    width = max(round(TAP_WIDTH_S * fs_hz), 1)
+    # No running sums: after one absurd sample they would hold nothing but its rounding.
+    level = np.sqrt(ndimage.correlate1d(power, np.full(width, 1.0 / width)))
     usual = _usual(level, fs_hz)
     peaks, _ = signal.find_peaks(level, distance=max(round(MIN_SPACING_S * fs_hz), 1))
     peaks = peaks[level[peaks] > STANDS_OUT * usual[peaks]]
