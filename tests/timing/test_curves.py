@@ -5,9 +5,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from palpate.timing.clock import Rules, _coarse_curves
 from palpate.timing.consensus import best_lines, chance_of
 from palpate.timing.curves import correlation_curves, evidence
 from palpate.timing.lines import robust_line
+from palpate.timing.records import Trace
 
 
 @settings(max_examples=30, deadline=None)
@@ -87,3 +89,18 @@ def test_lags_too_close_in_time_give_no_drift() -> None:
     line = robust_line(time_s, lag_s, np.ones(4), least_spread_s=0.001)
     assert abs(line.drift) < 200e-6
     assert line.drift_half > 200e-6
+
+
+@pytest.mark.parametrize("start_s", [-100.3, 0.0, 100.3])
+def test_no_lag_beyond_the_largest_offset_is_looked_at(start_s: float) -> None:
+    noise = np.random.default_rng(0).normal(size=4000)
+    rules = Rules(
+        coarse_segment_s=60.0, least_segment_s=15.0, fine_segment_s=20.0, reach_s=1.5, sharp=True
+    )
+    curves = _coarse_curves(
+        Trace(noise, 4.0, 0.0), Trace(noise, 4.0, start_s), rules, max_offset_s=5.0, max_drift=0.0
+    )
+    assert curves is not None
+    lag_s = (curves.first_lag + np.arange(curves.values.shape[1])) / 4.0 - start_s
+    assert np.abs(lag_s).max() <= 5.0
+    assert lag_s.size in (40, 41)  # all of them

@@ -127,6 +127,13 @@ def test_times_and_values_must_pair() -> None:
         align_heart_rates(np.arange(3.0), np.ones(2), OWN_S, OWN_S)
 
 
+def test_a_reading_beside_a_gap_is_known() -> None:
+    trace = regular_rate([0.0, 10.0, 11.0, 30.0], [60.0, 70.0, 71.0, 90.0], fs_hz=1.0)  # type: ignore[arg-type]
+    known = np.isfinite(trace.values)
+    np.testing.assert_array_equal(trace.times_s()[known], [0.0, 10.0, 11.0, 30.0])
+    np.testing.assert_array_equal(trace.values[known], [60.0, 70.0, 71.0, 90.0])
+
+
 def test_regular_rate_bridges_seconds_but_not_dropouts() -> None:
     trace = regular_rate(np.array([0.0, 1.0, 3.0, 20.0, 21.0]), np.array([60.0, 61, 63, 80, 81]))
     at = dict(zip(trace.times_s().tolist(), trace.values.tolist(), strict=True))

@@ -201,7 +201,7 @@ def _coarse_curves(
     if max_offset_s is not None:
         shift = (recording.start_s - reference.start_s) * fs_hz
         reach = max_offset_s * fs_hz
-        lags = max(lags[0], int(np.ceil(shift - reach))), min(lags[1], int(shift + reach))
+        lags = max(lags[0], int(np.ceil(shift - reach))), min(lags[1], int(np.floor(shift + reach)))
     if lags[1] < lags[0]:
         return None
     moved = max_drift * recording.values.size / 2.0

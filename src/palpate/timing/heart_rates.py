@@ -73,7 +73,7 @@ def align_heart_rates(
 
 
 def regular_rate(time_s: FloatArray, hr_bpm: FloatArray, *, fs_hz: float = FS_HZ) -> Trace:
-    """Lay readings on a uniform grid; NaN in gaps of more than `MAX_BRIDGE_S`."""
+    """Lay readings on a uniform grid; NaN inside gaps of more than `MAX_BRIDGE_S`."""
     time_s = checked_times(time_s, "the times of a heart rate")
     hr_bpm = checked_signal(hr_bpm, "a heart rate")
     if time_s.shape != hr_bpm.shape:
@@ -87,7 +87,8 @@ def regular_rate(time_s: FloatArray, hr_bpm: FloatArray, *, fs_hz: float = FS_HZ
     values = np.interp(grid_s, time_s, hr_bpm)
     if time_s.size > 1:
         after = np.clip(np.searchsorted(time_s, grid_s), 1, time_s.size - 1)
-        values[time_s[after] - time_s[after - 1] > MAX_BRIDGE_S] = np.nan
+        inside = (time_s[after - 1] < grid_s) & (grid_s < time_s[after])
+        values[inside & (time_s[after] - time_s[after - 1] > MAX_BRIDGE_S)] = np.nan
     return Trace(values, fs_hz, start_s)
 
 
