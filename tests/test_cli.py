@@ -55,7 +55,8 @@ def test_bad_input_is_one_sentence_and_exit_code_2(tmp_path: Path) -> None:
     ("option", "value"),
     [
         *(("--window", "0"), ("--window", "nan"), ("--step", "-1"), ("--tolerance-bpm", "-5")),
-        *(("--tolerance-share", "inf"), ("--methods", "robust,magic"), ("--methods", ",")),
+        *(("--tolerance-share", "inf"), ("--tolerance-share", "10")),
+        *(("--methods", "robust,magic"), ("--methods", ",")),
         *(("--window", "0.001"), ("--window", "1e9"), ("--step", "1e-9"), ("--step", "9")),
     ],
 )
@@ -229,6 +230,28 @@ def test_a_value_that_no_run_can_use_is_refused(
         main(arguments)
     assert stopped.value.code == 2
     assert arguments[-2] in capsys.readouterr().err
+
+
+def test_an_option_out_of_range_is_told_in_one_clause(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    with pytest.raises(SystemExit):
+        main(["explain", "s.toml", "-o", "o", "--window", "0"])
+    assert capsys.readouterr().err == (
+        "palpate: --window is 0; it must be 4 to 120; see palpate explain --help\n"
+    )
+
+
+@pytest.mark.parametrize(
+    ("word", "hint"), [("expain", "did you mean 'explain'?"), ("xyz", "there are demo, explain")]
+)
+def test_a_misspelt_command_is_answered_with_the_nearest(
+    word: str, hint: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as stopped:
+        main([word, "s.toml"])
+    assert stopped.value.code == 2
+    assert f"there is no command {word!r}; {hint}" in capsys.readouterr().err
 
 
 def test_what_is_named_twice_counts_once() -> None:

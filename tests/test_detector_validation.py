@@ -283,6 +283,11 @@ def test_a_missing_folder_is_explained(tmp_path):
         records_to_run(tmp_path / "absent", QUICK)
 
 
+def test_a_ratio_to_no_noise_is_refused(folder, capsys):
+    assert main(["validate", str(folder), "--learning", "5", "--snr", "12"]) == 2
+    assert "name the noise with --noise" in capsys.readouterr().err
+
+
 def test_command_writes_a_report_that_agrees_with_its_tables(folder, tmp_path, capsys):
     output = tmp_path / "report"
     arguments = ["validate", str(folder), "--learning", "5", "-o", str(output), "--json"]

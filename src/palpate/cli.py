@@ -7,6 +7,7 @@ sentence on stderr), 130 interrupted, 141 the reader of the output went away.
 from __future__ import annotations
 
 import argparse
+import difflib
 import importlib
 import json
 import os
@@ -40,7 +41,15 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Say what is wrong and where help is; exit with 2."""
-        self.exit(2, f"palpate: {message}; see {self.prog} --help\n")
+        told = re.sub(r"^argument (\S*-\S+): is ", r"\1 is ", message)
+        self.exit(2, f"palpate: {told}; see {self.prog} --help\n")
+
+    def _check_value(self, action: argparse.Action, value: Any) -> None:
+        if action.dest == "command" and value not in COMMANDS:
+            near = difflib.get_close_matches(value, COMMANDS, n=1)
+            hint = f"did you mean {near[0]!r}?" if near else f"there are {', '.join(COMMANDS)}"
+            self.error(f"there is no command {value!r}; {hint}")
+        super()._check_value(action, value)
 
 
 class Console:

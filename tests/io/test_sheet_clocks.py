@@ -71,6 +71,14 @@ def test_a_sheet_elsewhere_would_lose_its_files(tmp_path: Path) -> None:
         write_clocks(sheet, tmp_path / "other" / "aligned.toml", {"alder": (1.5, 0.0)})
 
 
+def test_the_sheet_itself_would_lose_its_clocks(tmp_path: Path) -> None:
+    sheet = tmp_path / "session.toml"
+    sheet.write_text(SHEET, "utf-8")
+    with pytest.raises(InputError, match=r"session\.toml is the sheet itself.*name another file"):
+        write_clocks(sheet, tmp_path / "." / "session.toml", {"alder": (1.5, 0.0)})
+    assert sheet.read_text("utf-8") == SHEET
+
+
 def test_a_sheet_that_cannot_be_edited_is_left_alone(tmp_path: Path) -> None:
     sheet = tmp_path / "session.toml"
     sheet.write_text('schema = 1\ntitle = "t"\nrecording = [{ name = "alder" }]\n', "utf-8")

@@ -22,7 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "-o",
         "--output",
         type=Path,
-        help="write the sheet with the clocks found here, beside the original",
+        help="file, beside the sheet, for a copy of it with the clocks that were found",
     )
     parser.add_argument(
         "--max-offset",
@@ -43,11 +43,16 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
     """Read the session, line it up, say what was found, and write the sheet if asked."""
     from palpate.alignment import align_session
     from palpate.io import open_session
+    from palpate.io.sheet_clocks import check_beside
     from palpate.reporting.alignment_text import alignment_lines, alignment_summary
     from palpate.validation import InputError
 
-    if arguments.output is not None and arguments.input.suffix.lower() != ".toml":
-        raise InputError(f"{arguments.input} is not a sheet; --output updates sheets (.toml) only")
+    if arguments.output is not None:
+        if arguments.input.suffix.lower() != ".toml":
+            raise InputError(
+                f"{arguments.input} is not a sheet; --output updates sheets (.toml) only"
+            )
+        check_beside(arguments.input, arguments.output)
     found = align_session(
         open_session(arguments.input, say=console.say, apart=True),
         max_offset_s=arguments.max_offset,

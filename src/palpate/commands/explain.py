@@ -75,11 +75,11 @@ def add_analysis_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--tolerance-share",
-        type=not_negative,
+        type=between(0.0, 1.0),
         default=0.10,
         metavar="X",
-        help="tolerance as a share of the reference (default: %(default)g); the larger of the two "
-        "counts",
+        help="tolerance as a share of the reference, 0.05 for 5 %% (default: %(default)g); the "
+        "larger of the two counts",
     )
 
 

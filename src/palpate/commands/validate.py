@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -47,7 +48,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--snr",
         type=numbers,
-        default=(24.0, 18.0, 12.0, 6.0, 0.0, -6.0),
         metavar="DB[,DB...]",
         help="signal-to-noise ratios in dB (default: 24,18,12,6,0,-6)",
     )
@@ -81,7 +81,10 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
         validation_summary,
     )
     from palpate.reporting.validation_text import validation_findings
+    from palpate.validation import InputError
 
+    if arguments.snr is not None and not arguments.noise:
+        raise InputError("--snr is the ratio to a noise; name the noise with --noise")
     if arguments.output is not None:
         check_output(arguments.output, mark=VALIDATION)
     options = Options(
@@ -91,9 +94,10 @@ def run(arguments: argparse.Namespace, console: Console) -> int:
         learning_s=arguments.learning,
         window_s=arguments.match_window,
         noise=arguments.noise,
-        snr_db=arguments.snr,
         seed=arguments.seed,
     )
+    if arguments.snr is not None:
+        options = replace(options, snr_db=arguments.snr)
     records = records_to_run(arguments.folder, options, arguments.records)
     total = len(records) * (1 + (len(options.snr_db) if options.noise else 0))
     steps = validate_detector(arguments.folder, options, records=records, workers=arguments.workers)

@@ -28,19 +28,28 @@ _NAME = re.compile(r"^\s*name\s*=")
 def write_clocks(sheet: Path, output: Path, clocks: Mapping[str, tuple[float, float]]) -> None:
     """Copy a sheet to ``output`` with ``clocks``: offset (s) and drift (ppm) per recording name.
 
-    ``output`` must be in the sheet's own folder, since its files are relative to it.
+    ``output`` must be as `check_beside` asks.
     """
-    if output.resolve().parent != sheet.resolve().parent:
-        raise InputError(
-            f"{output} is in another folder than {sheet.name}, whose files are relative to it; "
-            "write it beside the sheet"
-        )
+    check_beside(sheet, output)
     before = read_toml(sheet)
     text = with_clocks(sheet.read_text(encoding="utf-8"), clocks)
     if _parsed(text) != _expected(before, clocks):
         raise InputError(f"{sheet} is laid out in a way that cannot be edited; enter the clocks")
     with replacing(output) as part:
         part.write_text(text, encoding="utf-8")
+
+
+def check_beside(sheet: Path, output: Path) -> None:
+    """Refuse an output that would lose the sheet's files, or the clocks that it states."""
+    if output.resolve().parent != sheet.resolve().parent:
+        raise InputError(
+            f"{output} is in another folder than {sheet.name}, whose files are relative to it; "
+            "write it beside the sheet"
+        )
+    if output.resolve() == sheet.resolve():
+        raise InputError(
+            f"{output} is the sheet itself, whose own clocks would be lost; name another file"
+        )
 
 
 def with_clocks(text: str, clocks: Mapping[str, tuple[float, float]]) -> str:
