@@ -46,6 +46,13 @@ def test_wrong_extension(tmp_path, name):
         describe(tmp_path / name)
 
 
+def test_a_sheet_in_place_of_a_recording(tmp_path):
+    path = tmp_path / "s.toml"
+    path.write_text("schema = 1")
+    with pytest.raises(InputError, match="is a sheet already; name the recordings' files"):
+        open_raw(SourceSpec(path))
+
+
 @pytest.mark.parametrize("name", ["a.edf", "a.hea", "a.csv", "a.mat", "a.h5"])
 def test_folder_and_empty_file_in_place_of_a_recording(tmp_path, name):
     (tmp_path / name).mkdir()

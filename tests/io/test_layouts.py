@@ -53,7 +53,9 @@ def test_an_unknown_layout_gets_a_suggestion(csv_file):
 
 
 def test_a_raw_file_without_layout_says_how(csv_file):
-    with pytest.raises(InputError, match=r"--layout with one of ieee_spc2015.*palpate sheet"):
+    with pytest.raises(
+        InputError, match=r"palpate sheet .*explain and pack .*--layout with one of ieee_spc2015"
+    ):
         open_session(csv_file)
 
 

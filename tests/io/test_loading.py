@@ -146,7 +146,7 @@ def test_read_recording_takes_the_given_file(csv_file, write_sheet, tmp_path):
     ("lines", "message"),
     [
         (band(select='["gren"]'), "has no channel 'gren'; did you mean 'green'"),
-        (band(select="[9]"), "has channels 0 to 3; channel 'ppg' selects 9"),
+        (band(select="[9]"), "has channels 0 to 3; channel 'ppg' selects 9: correct"),
         (
             (*band()[:3], "[[recording.channel]]", 'role = "ppg"'),
             r"has 3 channels; say which are 'ppg' by select = \[...\]; there are 1 'green', 2",

@@ -99,7 +99,16 @@ def test_the_guides_own_example_is_a_sheet(tmp_path):
     ("text", "message"),
     [
         ('titel = "x"' + CHEST, r"session.toml: key 'titel' is not known; did you mean 'title'\?"),
-        (CHEST.replace("name", "nam"), r"\[\[recording\]\] 1: name is missing; add name = "),
+        (
+            CHEST.replace("name", "nam"),
+            r"\[\[recording\]\] 1: name is missing; key 'nam' seems to be it, misspelt",
+        ),
+        (CHEST.replace("role", "rolle"), "role is missing; key 'rolle' seems to be it, misspelt"),
+        (CHEST.replace("role", "x"), "role is missing; it must be one of ecg"),
+        (
+            CHEST.replace("[[recording]]", "[[recordings]]"),
+            r"recording must be written as .* tables; correct the spelling of 'recordings'",
+        ),
         (
             CHEST.replace("file =", "flie ="),
             r"\[\[recording.*\]\] 1.*: (file is missing|key 'flie' is not known)",

@@ -159,7 +159,7 @@ def _position(item: str | int, names: list[str], spec: ChannelSpec, raw: RawFile
         if item >= len(names):
             raise InputError(
                 f"{raw.path} has channels 0 to {len(names) - 1}; channel {spec.name!r} selects "
-                f"{item}"
+                f"{item}: correct its select, or choose another layout"
             )
         return item
     found = [i for i, name in enumerate(names) if name == item]

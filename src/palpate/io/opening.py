@@ -49,6 +49,6 @@ def open_session(
     if suffix:
         checked_file(path)
     raise InputError(
-        f"{path} does not say which channel is what; add --layout with one of "
-        f"{', '.join(layout_names())}, or draft a sheet with: palpate sheet {path}"
+        f"{path} does not say which channel is what; draft a sheet with: palpate sheet {path} "
+        f"(explain and pack also take --layout with one of {', '.join(layout_names())})"
     )

@@ -51,6 +51,8 @@ def open_raw(source: SourceSpec, *, say: Say = silent) -> RawFile:
         return open_matlab(path, source, say=say)
     if suffix in STORE_SUFFIXES:
         raise InputError(f"{path} is a whole session, not one device's file; open it by itself")
+    if suffix in SHEET_SUFFIXES:
+        raise InputError(f"{path} is a sheet already; name the recordings' files instead")
     raise InputError(
         f"{path} has the extension {path.suffix!r}; palpate reads {', '.join(RAW_SUFFIXES)}, "
         "sheets (.toml) and stores (.h5)"

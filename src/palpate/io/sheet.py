@@ -131,7 +131,7 @@ def parse_sheet(table: Table, *, folder: Path, file: Path | None = None) -> Shee
         _recording(entry, folder=folder, file=file) for entry in table.tables("recording")
     )
     if not recordings:
-        raise table.error("recording", "is missing; a sheet needs at least one [[recording]]")
+        raise table.missing("recording", "a sheet needs at least one [[recording]]")
     _check_unique([r.name for r in recordings], f"{table.place}: two recordings are named")
     sheet = Sheet(
         place=table.place,
@@ -153,7 +153,7 @@ def _check_schema(table: Table) -> None:
         )
     schema = table.take("schema")
     if schema is None:
-        raise table.error("schema", f"is missing; begin the sheet with schema = {SCHEMA}")
+        raise table.missing("schema", f"begin the sheet with schema = {SCHEMA}")
     if schema != SCHEMA or isinstance(schema, bool):
         raise table.error("schema", f"is {schema!r}; this palpate reads schema = {SCHEMA}")
 

@@ -65,6 +65,17 @@ class Table:
         """Return the error that says what is wrong with ``key`` here."""
         return InputError(f"{self.place}: {key} {problem}")
 
+    def missing(self, key: str, remedy: str) -> InputError:
+        """Return the error that says that ``key`` is missing, or which key is it, misspelt."""
+        misspelt = self._misspelt(key)
+        if misspelt:
+            remedy = f"key {misspelt!r} seems to be it, misspelt"
+        return self.error(key, f"is missing; {remedy}")
+
+    def _misspelt(self, key: str) -> str | None:
+        rest = [other for other in self._data if other not in self._asked]
+        return next(iter(difflib.get_close_matches(key, rest, n=1, cutoff=0.7)), None)
+
     def take(self, key: str, default: Any = None) -> Any:
         """Return the raw value and mark ``key`` as known."""
         self._asked.append(key)
@@ -83,7 +94,7 @@ class Table:
         """Return a text; ``None`` (or ``default``) where the key is absent."""
         value = self.take(key, default)
         if required and (value is None or value == ""):
-            raise self.error(key, f'is missing; add {key} = "..."')
+            raise self.missing(key, f'add {key} = "..."')
         if value is not None and not isinstance(value, str):
             raise self.error(key, f"is {value!r}; it must be text in quotes")
         return value
@@ -100,7 +111,7 @@ class Table:
         if value is None and not required:
             return None
         if value is None:
-            raise self.error(key, f"is missing; it must be one of {', '.join(options)}")
+            raise self.missing(key, f"it must be one of {', '.join(options)}")
         if value not in options:
             near = difflib.get_close_matches(value.lower(), options, n=1)
             hint = f"; did you mean {near[0]!r}?" if near else ""
@@ -124,7 +135,7 @@ class Table:
         if value is None and not required:
             return None
         if value is None:
-            raise self.error(key, f"is missing; add {key} = <number>")
+            raise self.missing(key, f"add {key} = <number>")
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             said = value if isinstance(value, (date, time)) else repr(value)
             raise self.error(key, f"is {said}; it must be a number")
@@ -146,7 +157,9 @@ class Table:
         header = header or key
         value = self.take(key, [])
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
-            raise self.error(key, f"must be written as [[{header}]] tables")
+            misspelt = self._misspelt(key)
+            hint = f"; correct the spelling of {misspelt!r}" if misspelt else ""
+            raise self.error(key, f"must be written as [[{header}]] tables{hint}")
         return [
             Table(item, f"{self.place}: [[{header}]] {number}")
             for number, item in enumerate(value, 1)

@@ -68,9 +68,13 @@ def read_reports(folders: Sequence[Path]) -> tuple[SessionSource, ...]:
 def _report(folder: Path) -> _Report:
     path = folder / SESSION
     if not path.is_file():
-        raise InputError(
-            f"{folder} holds no {SESSION}; name a folder that palpate explain has written"
+        inside = sorted(report.parent for report in folder.glob(f"*/{SESSION}"))
+        remedy = (
+            f"name the reports in it, such as {inside[0]}"
+            if inside
+            else "name a folder that palpate explain has written"
         )
+        raise InputError(f"{folder} holds no {SESSION}; {remedy}")
     with _as_written(path):
         summary = json.loads(path.read_text(encoding="utf-8"))
         if summary["schema"] != SCHEMA:
