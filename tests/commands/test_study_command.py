@@ -111,6 +111,8 @@ def test_the_page_and_its_tables(
     assert "Spring &amp; autumn" in page
     assert "against the ECG: 6 sessions" in page
     assert "One firmware against another" in page
+    for term in ("source", "trust it, trust it with care, do not trust it"):
+        assert f"<dt>{term}</dt>" in page
     assert "not a medical device" in page
     places = [page.index(f">{text}<") for text in ("At a glance", "What did the firmware change?")]
     assert places == sorted(places)
@@ -192,6 +194,11 @@ def test_a_report_that_does_not_fit_is_named(
 def test_a_folder_without_a_report_is_named(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"holds no summary\.json"):
         read_reports([tmp_path])
+
+
+def test_a_folder_of_reports_is_answered_with_the_reports_in_it(evenings: list[Path]) -> None:
+    with pytest.raises(InputError, match=r"name the reports in it, such as .*evening 0"):
+        read_reports([evenings[0].parent])
 
 
 @pytest.mark.parametrize(

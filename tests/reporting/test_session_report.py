@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from palpate.evaluation.scoring import OUTSIDE, UNTRUSTED, WITHIN, scored_windows
+from palpate.heartrate import METHODS
 from palpate.reporting.figures import causes_figure, dose_figure
 from palpate.reporting.findings import activity_grade, findings
 from palpate.reporting.page import environment
@@ -74,6 +75,20 @@ def test_the_grid_at_the_top_grades_as_the_findings_do(
     ]
     assert sorted(graded) == sorted(expected)
     assert len(set(expected)) > 1
+
+
+def test_the_grid_says_its_grades_in_words_and_its_sources_are_explained(report: Report) -> None:
+    page = report.page.read_text(encoding="utf-8")
+    grid = page[page.index("At a glance") : page.index('<section class="findings">')]
+    words = {"good": "trust it", "fair": "trust it with care", "poor": "do not trust it"}
+    told = re.findall(r'<td class="(\w+)"><span class="unseen">(.*?): </span>', grid)
+    assert told
+    assert all(words[grade] == word for grade, word in told if grade != "few")
+    assert grid.count('href="#terms"') == 1
+    terms = page[page.index('id="terms"') :]
+    for name in ("light", "source", "score", "dB over the rest"):
+        assert f"<dt>{name}</dt>" in terms
+    assert all(f"<i>{name}</i>" in terms for name in ("device", *METHODS))
 
 
 def test_no_line_ends_between_a_number_and_its_unit() -> None:

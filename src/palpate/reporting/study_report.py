@@ -9,7 +9,7 @@ from typing import Any
 
 from palpate import __version__
 from palpate.evaluation.scoring import ALL
-from palpate.reporting.findings import capital, grade_of
+from palpate.reporting.findings import CARE_FROM, TRUST_FROM, capital, grade_of
 from palpate.reporting.folder import STUDY
 from palpate.reporting.glance import Glance, GlanceCell, glance_of
 from palpate.reporting.page import CAUTIONS, environment
@@ -96,6 +96,7 @@ def study_page(
             comparisons=[(name, grid_of(*table)) for name, table in _comparison_tables(result)],
             fewest_windows=FEWEST_WINDOWS,
             fewest_sessions=FEWEST_SESSIONS,
+            grades={"trust": TRUST_FROM, "care": CARE_FROM},
             cautions=CAUTIONS,
             version=__version__,
         )
