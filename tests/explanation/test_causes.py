@@ -130,8 +130,8 @@ def test_two_causes_that_do_not_explain_each_other_are_a_tie() -> None:
     assert found.windows["cause"].tolist() == [UNEXPLAINED]
     assert found.windows["cause_margin"].tolist() == [0.0]
     assert found.sentence(0) == (
-        "Estimate 74 bpm, reference 148; harmonic error (1.00) and contact change (1.00) are shown "
-        "about equally."
+        "Estimate 74 bpm, reference 148; harmonic error (score 1.00) and contact change (1.00) fit "
+        "about equally well."
     )
 
 
@@ -303,8 +303,8 @@ def test_thresholds_can_be_set() -> None:
     strict = attribute_causes(table(row), least_score=0.7)
     assert strict.windows["cause"].tolist() == [UNEXPLAINED]
     assert strict.sentence(0) == (
-        "Estimate 121 bpm, reference 148; no cause is shown well enough (motion swamping 0.65 at "
-        "best)."
+        "Estimate 121 bpm, reference 148; no cause fits well enough (best: motion swamping, score "
+        "0.65)."
     )
 
 

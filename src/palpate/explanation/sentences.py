@@ -130,11 +130,11 @@ def unexplained(row: Row, ranked: Sequence[tuple[float, str]], least_score: floa
     if first[0] < HARDLY:
         return f"{_rates(row)}; nothing measured here speaks for a cause"
     if first[0] < least_score:
-        return f"{_rates(row)}; no cause is shown well enough ({first[1]} {first[0]:.2f} at best)"
+        return f"{_rates(row)}; no cause fits well enough (best: {first[1]}, score {first[0]:.2f})"
     second = others[0]
     return (
-        f"{_rates(row)}; {first[1]} ({first[0]:.2f}) and {second[1]} ({second[0]:.2f}) are shown "
-        "about equally"
+        f"{_rates(row)}; {first[1]} (score {first[0]:.2f}) and {second[1]} ({second[0]:.2f}) fit "
+        "about equally well"
     )
 
 

@@ -158,8 +158,8 @@ def _clock(source: SourceResult, recording: Recording) -> str:
     if abs(off_s) > max(float(np.median(table["clock_within_s"])), CLOCK_WORTH_S):
         which = "behind" if off_s > 0 else "ahead of"
         return (
-            f" By its light, its clock is {abs(off_s):.1f} s {which} the ECG's, which its errors "
-            "and how late it seems include: line the clocks up with palpate align first."
+            f" Its light shows its clock to be {abs(off_s):.1f} s {which} the ECG's. Its errors "
+            "and its lateness include that: line the clocks up with palpate align first."
         )
     return "" if recording.clock_known else f" {CLOCK_UNKNOWN}"
 
