@@ -312,6 +312,32 @@ def test_how_late_is_said_where_it_was_late(result: SessionResult) -> None:
     assert not any("trailed" in line for line in told[len(rows) - 1])
 
 
+@pytest.mark.parametrize(
+    ("cause", "held_s", "said"),
+    [
+        ("motion swamping", 80.0, True),
+        ("motion swamping", 8.0, False),
+        ("held reading", 80.0, False),
+    ],
+)
+def test_a_number_that_stood_is_said_whatever_the_cause(
+    result: SessionResult, cause: str, held_s: float, said: bool
+) -> None:
+    name, rows = longest_activity(result)
+    error = np.zeros(len(result.windows))
+    error[rows] = 30.0
+    changed = rescored(result, error)
+    source = changed.bands[0].sources[0]
+    table = source.causes.windows.with_columns(
+        cause=np.where(error > 0.0, cause, ""), held_s=np.full(error.size, held_s)
+    )
+    source = replace(source, causes=replace(source.causes, windows=table))
+    band = replace(changed.bands[0], sources=(source,))
+    why = told_of(replace(changed, bands=(band,)), name).why
+    stood = "In 100 % of these windows it stood on one number for 20 s or more."
+    assert (stood in why) == said
+
+
 def test_light_is_said_to_carry_the_pulse_with_or_without_movement_taken_out(
     result: SessionResult,
 ) -> None:

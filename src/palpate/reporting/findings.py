@@ -36,6 +36,7 @@ FEW_WINDOWS = 30  # a minute of 2-s steps; fewer say little (common practice, no
 FEWEST_TO_RANK = 10
 MOST_CAUSES_NAMED = 2
 WORTH_SAYING = 0.1  # share of an activity's windows, or of the errors; less is left out
+STOOD_S = 20.0  # twice what smoothing over some 10 s holds (common practice, no source)
 MOSTLY = 0.5  # share of the errors without a cause from which on that is said first
 TRUST_FROM, CARE_FROM = 0.95, 0.80  # shares within tolerance; common practice, no source
 VERDICTS = {
@@ -253,9 +254,17 @@ def _cause_sentences(source: SourceResult, mine: BoolArray) -> list[str]:
     table = source.causes.windows
     late_s = table["late_s"][outside & (table["cause"] == "tracking lag")]
     told = causes_told(Counter(table["cause"][outside].tolist()))
-    if outside.sum() >= FEWEST_TO_RANK and late_s.size > WORTH_SAYING * outside.sum():
+    if outside.sum() < FEWEST_TO_RANK:
+        return told
+    if late_s.size > WORTH_SAYING * outside.sum():
         told.append(
             f"Where it was late, it trailed the heart by {np.median(late_s):.0f} s (median)."
+        )
+    stood = (table["held_s"] >= STOOD_S) & (table["cause"] != "held reading")
+    if (share := float(stood[outside].mean())) > MOSTLY:
+        told.append(
+            f"In {proportion(share)} of these windows it stood on one number for {STOOD_S:.0f} s "
+            "or more."
         )
     return told
 
