@@ -134,6 +134,11 @@ def test_heart_rate_of_a_uniform_file(mat_file, write_sheet):
     assert rate.hr_bpm[1] == 75.001
 
 
+def test_a_missing_file_is_told_with_its_recording(write_sheet):
+    with pytest.raises(InputError, match=r"recording 'birch': .*gone\.csv does not exist; check"):
+        open_session(write_sheet(*band(file="gone.csv")))
+
+
 def test_read_recording_takes_the_given_file(csv_file, write_sheet, tmp_path):
     moved = csv_file.rename(tmp_path / "other.csv")
     spec = read_sheet(write_sheet(*band())).recordings[0]

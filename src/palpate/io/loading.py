@@ -87,6 +87,9 @@ def sha256_of(path: Path) -> str:
 def _load(spec: RecordingSpec, say: Say, hashes: dict[Path, str]) -> Recording:
     opened: dict[SourceSpec, RawFile] = {}
     for channel in spec.channels:
+        file = channel.source.file
+        if file.suffix and not file.exists():  # a WFDB record is named without one
+            raise InputError(f"recording {spec.name!r}: {file} does not exist; check the path")
         if channel.source not in opened:
             opened[channel.source] = open_raw(channel.source, say=say)
     origin = earliest(raw.start_time for raw in opened.values())
