@@ -250,6 +250,21 @@ def test_pacing_spikes_are_not_beats(
     assert_finds(detect_qrs(ecg, fs_hz=fs_hz, method=method), beat_s, fs_hz, tolerance_s=0.05)
 
 
+@pytest.mark.parametrize(("fs_hz", "noise_mv"), [(125, 0.4), (250, 0.5), (500, 0.6), (1000, 0.6)])
+def test_muscle_noise_that_spoils_every_shape_leaves_the_rhythm(
+    fs_hz: float, noise_mv: float, drawn_ecg: Callable[..., Floats], beat_s: Floats
+) -> None:
+    """15 to 150 Hz: too few beats still look like beats to tell the rhythm."""
+    noise = np.random.default_rng(11).normal(size=round(DURATION_S * fs_hz))
+    spectrum, at_hz = np.fft.rfft(noise), np.fft.rfftfreq(noise.size, 1.0 / fs_hz)
+    noise = np.fft.irfft(np.where((at_hz >= 15) & (at_hz <= 150), spectrum, 0), noise.size)
+    ecg = drawn_ecg(beat_s, DURATION_S, fs_hz=fs_hz) + noise_mv * noise / noise.std()
+    found = detect_qrs(ecg, fs_hz=fs_hz) / fs_hz
+    off_s = np.abs(found[:, np.newaxis] - beat_s)
+    assert np.mean(off_s.min(axis=0) < 0.15) > 0.9
+    assert np.mean(off_s.min(axis=1) < 0.15) > 0.9
+
+
 @pytest.mark.parametrize("after_s", [-0.16, 0.14, 0.18])
 def test_an_artefact_within_the_refractory_period_does_not_hide_a_beat(
     after_s: float, ecg: Floats, beat_s: Floats

@@ -10,6 +10,8 @@ that the other summits around reach there is a point where a summit may be eithe
 thresholds of Pan & Tompkins 1985, IEEE Trans Biomed Eng 32:230, lie between the same two
 levels). Each lead judges by itself, within limits, and the mean weighted by clarity counts:
 an artefact in one lead needs the others' consent, and a lead that has dropped out is silent.
+Resemblance is judged likewise: where not even the strongest summits around look like the
+record's beats, noise has spoilt the shapes, and looking unlike them speaks against none.
 
 The method is for recorded data: it looks both ways in time.
 """
@@ -40,7 +42,7 @@ _SHORTEST_S = 1.0  # less holds no beat and its surroundings
 _FAINT = 0.1  # summits below this strength are not worth looking at
 _UNDECIDED = 0.2  # the strength at which a summit may as well be a T wave
 _DEPTH = 0.85  # ... or, in loud noise, so far down from beats to noise, in logarithms
-_NOISE_SUMMITS = 61  # of about 20 s; the median ignores short bursts
+_SUMMITS_AROUND = 61  # of 20 s or more; the median ignores short bursts
 _NOISE_OVER_FLOOR = 3.0  # what is higher than that is no noise, but small beats or T waves
 _SHADOW = 2.0  # log-likelihood ratio against a summit in the shadow of a higher one
 _STRENGTH_SLOPE = 4.0  # log-likelihood ratio per e-fold of strength
@@ -127,26 +129,31 @@ def _decided(seen: Candidates) -> IntArray:
 def _evidence(seen: Candidates, other: BoolArray) -> FloatArray:
     """Return the log-likelihood ratio of a beat for each candidate, the mean over leads.
 
-    ``other (n,)`` says which candidates are hardly beats; they show how high noise reaches.
+    ``other (n,)`` says which candidates are hardly beats; they show how high noise reaches, and
+    the rest how much of the shapes it has left.
     """
-    noise = np.array([_typical(lead, other) for lead in seen.strength])
+    noise = np.array([_typical(lead, other, otherwise=_FAINT) for lead in seen.strength])
     noise = np.minimum(noise, _NOISE_OVER_FLOOR / np.maximum(seen.clarity, 1.0))
     undecided = np.maximum(noise**_DEPTH, _UNDECIDED)
     by_strength = _STRENGTH_SLOPE * np.log(seen.strength / undecided)
-    by_shape = _SHAPE_SLOPE * (seen.likeness - _UNDECIDED_SHAPE)
+    alike = [_typical(lead, ~other, otherwise=_UNDECIDED_SHAPE) for lead in seen.likeness]
+    by_shape = _SHAPE_SLOPE * (seen.likeness - np.minimum(alike, _UNDECIDED_SHAPE))
     by_lead = np.clip(by_strength, -_STRENGTH_CAP, _STRENGTH_CAP)
     by_lead += np.clip(by_shape, -_SHAPE_CAP, _SHAPE_CAP)
     evidence = np.sum(seen.weight * by_lead, axis=0)
     return np.asarray(evidence - np.where(seen.leading, 0.0, _SHADOW))
 
 
-def _typical(strength: FloatArray, other: BoolArray) -> FloatArray:
-    """Return the median strength of the ``other`` summits around each of all ``(n,)``."""
-    at = np.flatnonzero(other)
+def _typical(values: FloatArray, among: BoolArray, *, otherwise: float) -> FloatArray:
+    """Return the median of the summits ``among`` all around each of all ``(n,)``.
+
+    ``otherwise`` is for where there are none.
+    """
+    at = np.flatnonzero(among)
     if at.size == 0:
-        return np.full(strength.size, _FAINT)
-    level = ndimage.median_filter(strength[at], _NOISE_SUMMITS)
-    return np.interp(np.arange(strength.size), at, level)
+        return np.full(values.size, otherwise)
+    level = ndimage.median_filter(values[at], _SUMMITS_AROUND)
+    return np.interp(np.arange(values.size), at, level)
 
 
 def _alone(time_s: FloatArray) -> BoolArray:
