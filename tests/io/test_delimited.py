@@ -203,3 +203,9 @@ def test_a_first_line_that_names_the_columns_stays_the_header(tmp_path, text):
     raw = open_delimited(path, SourceSpec(path, rate_hz=1.0), say=said.append)
     assert [c.name for c in raw.channels] == text.split("\n")[0].split(",")
     assert not any("header" in line for line in said)
+
+
+@pytest.mark.parametrize("cell", ["", "nan", "NA", "null", "-", "--"])
+def test_what_exports_write_for_no_value_is_missing(tmp_path, cell):
+    raw = opened(tmp_path, f"t;bpm\n0;61\n1;{cell}\n2;63\n", time="t")
+    assert np.isnan(raw.read_series(1).values).tolist() == [False, True, False]

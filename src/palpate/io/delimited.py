@@ -8,7 +8,7 @@ Conventions
 * What an export writes above the header (device, firmware) is skipped, and said so: the header is
   the last line without a number above the rows; rows are counted from it.
 * A unit may stand behind a column's name in brackets: ``acc_x [g]``.
-* An empty cell, ``nan``, ``NA`` or ``null`` is a missing sample.
+* An empty cell, ``nan``, ``NA``, ``null`` or ``--`` is a missing sample.
 * Positions count columns from 0, the time column included.
 * The rate is ``rate_hz``, or comes from the time column, which also shows gaps.
 * Text is parsed in blocks of lines: memory holds the numbers, never the text.
@@ -58,7 +58,7 @@ from palpate.validation import InputError, checked_times
 DELIMITERS = (",", ";", "\t", "|")
 BLOCK_ROWS = 50_000
 LOOKED_AT_LINES = 50  # among which the header is looked for
-MISSING = frozenset({"", "nan", "na", "n/a", "null", "none", "-"})
+MISSING = frozenset({"", "nan", "na", "n/a", "null", "none", "-", "--"})
 TIME_NAMES = frozenset(
     {
         *("t", "time", "timestamp", "elapsed", "seconds", "sec", "datetime", "date_time"),
