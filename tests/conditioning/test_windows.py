@@ -35,6 +35,14 @@ def test_every_window_lies_inside_the_samples(
     assert np.all(first >= 0)
     assert np.all(first + width <= n)
     assert np.all(np.abs(first / fs_hz - step_s * np.arange(first.size)) <= 0.5001 / fs_hz)
+    starts, _ = window_grid(0.0, n / fs_hz, window_s=window_s, step_s=step_s)
+    assert first.size == starts.size
+
+
+def test_the_last_window_counts_though_start_and_width_both_round_up() -> None:
+    # It begins at sample 4237.5, holds 137.5 samples and ends with the record.
+    first, width = window_samples(4375, fs_hz=25.0, window_s=5.5, step_s=0.3)
+    assert (first.size, first[-1], width) == (566, 4237, 138)
 
 
 def test_a_window_without_a_sample_is_refused() -> None:

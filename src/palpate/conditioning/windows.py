@@ -55,7 +55,7 @@ def window_samples(
         raise InputError(f"a window of {window_s:g} s holds no sample at {fs_hz:g} Hz")
     starts, _ = window_grid(0.0, n_samples / fs_hz, window_s=window_s, step_s=step_s)
     first = np.round(starts * fs_hz).astype(np.intp)
-    return first[first + width <= n_samples], width
+    return np.minimum(first, n_samples - width), width  # where start and width both round up
 
 
 @dataclass(frozen=True, slots=True, eq=False)
