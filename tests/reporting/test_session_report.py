@@ -91,6 +91,13 @@ def test_the_grid_says_its_grades_in_words_and_its_sources_are_explained(report:
     assert all(f"<i>{name}</i>" in terms for name in ("device", *METHODS))
 
 
+def test_names_of_activities_wrap_in_the_grid_so_that_its_last_column_stays_in_sight(
+    report: Report,
+) -> None:
+    (rule,) = re.findall(r"\.glance th \{([^}]*)\}", report.page.read_text(encoding="utf-8"))
+    assert "white-space: normal" in rule
+
+
 def test_no_line_ends_between_a_number_and_its_unit() -> None:
     written = (
         environment().from_string("{{ text }}").render(text="31 %), 7.6 bpm, (5 to 7) s, 3 sets")
