@@ -139,6 +139,22 @@ def test_few_windows_are_too_little_to_tell(result: SessionResult) -> None:
     assert any("gave no heart rate in" in line for line in found.why)
 
 
+def test_an_activity_whose_interval_holds_no_trust_and_trust_is_too_short(
+    result: SessionResult,
+) -> None:
+    told = set()
+    for error_bpm in (0.0, 30.0):
+        (band,) = findings(rescored(result, np.full(len(result.windows), error_bpm))).bands
+        for one in band.activities:
+            said = re.match(r"\d+ \((\d+) to (\d+)\) %", one.numbers)
+            assert said is not None
+            ends = {grade_of(float(end) / 100.0, 1.0) for end in said.groups()}
+            unsure = one.grade != "few" and ends == {"poor", "good"}
+            assert ("Too short to be sure" in one.numbers) == unsure
+            told.add("Too short to be sure" in one.numbers)
+    assert told == {True, False}
+
+
 def test_what_failed_comes_first_with_its_causes(result: SessionResult) -> None:
     told = findings(result)
     for band in told.bands:

@@ -14,6 +14,8 @@ HARDLY = 0.05
 """A score that is as good as none."""
 WORTH_DB = 3.0
 """Gains below a doubling are not worth a word."""
+WORTH_SHARE = 0.25
+"""A share of the light that says something beside what taking it out does (see the rules)."""
 
 
 def opened(text: str) -> str:
@@ -163,8 +165,9 @@ def _motion_share(row: Row) -> str:
     share = f"{_percent(row, 'acc_explained_share')} of the light's in-band power"
     lost_db, gain_db = _number(row, "estimate_lost_db"), _number(row, "cancelling_gain_db")
     if lost_db >= WORTH_DB and gain_db >= WORTH_DB:
+        large = f" ({share})" if _number(row, "acc_explained_share") >= WORTH_SHARE else ""
         return (
-            f"without what follows the accelerometer ({share}) the estimate loses {lost_db:.0f} dB "
+            f"without what follows the accelerometer{large} the estimate loses {lost_db:.0f} dB "
             f"and the true rate gains {gain_db:.0f} dB"
         )
     text = f"{share} follows the accelerometer"

@@ -200,7 +200,15 @@ def _activity_finding(
     numbers = _numbers(source, row)
     if 0 < row.errors.n < FEW_WINDOWS:
         numbers += f" These are only {row.errors.n} windows."
+    elif _might_be_either(source, row):
+        numbers += " Too short to be sure: the interval reaches from no trust to trust."
     return ActivityFinding(named_activity(row.activity), grade, capital(numbers), tuple(why))
+
+
+def _might_be_either(source: SourceResult, row: ActivityError) -> bool:
+    """Return whether the interval of the share within tolerance holds the best and worst grade."""
+    ends = {grade_of(end, row.coverage) for end in within_interval(source, row.activity)}
+    return ends == {"good", "poor"}
 
 
 def activity_grade(row: ActivityError) -> str:
