@@ -79,7 +79,7 @@ end_s = 600.5
     assert (acc.source.variable, acc.source.orientation) == ("m", "columns")
     assert acc.source.rate_hz == 100.0
     (activity,) = read.activities
-    assert (activity.name, activity.start_s, activity.end_s) == ("crate lifting", 300.0, 600.5)
+    assert (activity.name, activity.start, activity.end) == ("crate lifting", 300.0, 600.5)
 
 
 def test_clock_that_is_not_stated_stays_open(tmp_path):

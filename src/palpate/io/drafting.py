@@ -81,7 +81,7 @@ _LAYOUT = """
 _TAIL = """
 # [[activity]]               # one for each thing that was done
 # name = "crate lifting"
-# start_s = 300              # session seconds
+# start_s = 300              # session seconds; or by the clock, start = 17:02:11
 # end_s = 600
 """
 

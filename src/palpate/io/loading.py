@@ -18,6 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
+from palpate.io.activity_times import activities_on_clock
 from palpate.io.heart_rate_series import rate_series
 from palpate.io.placing import (
     check_activities,
@@ -60,7 +61,7 @@ def load_session(sheet: Sheet, *, say: Say = silent, apart: bool = False) -> Ses
     session = Session(
         title=sheet.title,
         recordings=tuple(recordings),
-        activities=sheet.activities,
+        activities=activities_on_clock(sheet.activities, recordings, sheet.place),
         wearer=sheet.wearer,
         notes=sheet.notes,
     )

@@ -102,5 +102,5 @@ def check_activities(session: Session, place: str) -> None:
             raise InputError(
                 f"{place}: activity {activity.name!r} covers {activity.start_s:g} to "
                 f"{activity.end_s:g} s but the recordings cover {start:g} to {end:g} s; correct "
-                "its start_s and end_s"
+                "its start and end"
             )

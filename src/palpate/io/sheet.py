@@ -19,8 +19,8 @@ Every key is explained in the packaged guide, ``palpate/guide/session_sheet.md``
 
     [[activity]]
     name = "crate lifting"
-    start_s = 300                 # session seconds, [start_s, end_s)
-    end_s = 600
+    start_s = 300                 # session seconds, [start_s, end_s), or by the clock:
+    end_s = 600                   # start = 17:02:11
 
 Conventions
 -----------
@@ -33,14 +33,13 @@ Conventions
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from palpate.io.activity_times import ActivitySpec, activities_on_clock, read_activity
 from palpate.io.toml_tables import Table, read_toml
-from palpate.signals import WHOLE_SESSION, Activity, Role
+from palpate.signals import Role
 from palpate.validation import InputError, checked_rate
 
 SCHEMA = 1
@@ -108,7 +107,7 @@ class Sheet:
     place: str
     title: str
     recordings: tuple[RecordingSpec, ...]
-    activities: tuple[Activity, ...] = ()
+    activities: tuple[ActivitySpec, ...] = ()
     wearer: str = ""
     notes: str = ""
 
@@ -137,12 +136,12 @@ def parse_sheet(table: Table, *, folder: Path, file: Path | None = None) -> Shee
         place=table.place,
         title=title,
         recordings=recordings,
-        activities=tuple(_activity(entry) for entry in table.tables("activity")),
+        activities=tuple(read_activity(entry) for entry in table.tables("activity")),
         wearer=table.text("wearer", ""),
         notes=table.text("notes", ""),
     )
     table.finish()
-    _check_apart(sheet.activities, table.place)
+    activities_on_clock((one for one in sheet.activities if one.in_seconds), (), table.place)
     return sheet
 
 
@@ -238,32 +237,6 @@ def _source(table: Table, *, folder: Path, file: Path | None) -> tuple[SourceSpe
         orientation=table.choice("orientation", ORIENTATIONS),
     )
     return source, table.text("placement", "")
-
-
-def _activity(table: Table) -> Activity:
-    name = table.text("name", required=True)
-    table.place += f" {name!r}"
-    start = table.number("start_s", required=True)
-    end = table.number("end_s", required=True)
-    table.finish()
-    if not start < end:
-        raise table.error("end_s", f"is {end:g}; it must be later than start_s = {start:g}")
-    if name == WHOLE_SESSION:
-        raise table.error(
-            "name", f"is {WHOLE_SESSION!r}, as tables call the whole session; choose another"
-        )
-    return Activity(name, start, end)
-
-
-def _check_apart(activities: Sequence[Activity], place: str) -> None:
-    """Refuse activities that overlap: a window belongs to one."""
-    for one, other in itertools.pairwise(sorted(activities, key=lambda a: a.start_s)):
-        if other.start_s < one.end_s:
-            raise InputError(
-                f"{place}: the activities {one.name!r} ({one.start_s:g} to {one.end_s:g} s) and "
-                f"{other.name!r} ({other.start_s:g} to {other.end_s:g} s) overlap; end one where "
-                "the other begins"
-            )
 
 
 def _filled(text: str, file: Path | None) -> str:
