@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ from palpate.reporting.study_figures import study_figures
 from palpate.reporting.study_report import write_study
 from palpate.reporting.study_text import causes_text, study_findings
 from palpate.signals import WindowTable
-from palpate.study import Condition, SessionSource, StudyResult, study_sessions
+from palpate.study import Comparison, Condition, SessionSource, StudyResult, study_sessions
 
 OLD, NEW = Condition("Alder", "3.1", "device"), Condition("Alder", "3.2", "device")
 BIRCH = Condition("Birch", "0.9", "device")
@@ -73,6 +74,20 @@ def test_what_a_firmware_changed_is_told_in_per_cent_and_bpm(result: StudyResult
     middle, low, high = (f"{number:.0f}" for number in less)
     bpm = f"{lifting.second_mae_bpm:.1f} against {lifting.first_mae_bpm:.1f} bpm"
     assert f"crate lifting ({middle} % less error, {low} to {high}; {bpm})" in told
+
+
+def test_what_is_shown_alone_but_not_among_all_is_said_to_be(result: StudyResult) -> None:
+    def doubtful(one: Comparison) -> Comparison:
+        if one.activity != "crate lifting":
+            return one
+        return replace(one, p=0.14, verdict="no difference shown")
+
+    other = replace(result, comparisons=tuple(map(doubtful, result.comparisons)))
+    (told,) = study_findings(other).answers["What did the firmware change?"]
+    assert told.endswith(
+        "no difference shown in rest, crate lifting (50 % less error, "
+        "shown by itself but not among all that is compared)."
+    )
 
 
 def test_the_picture_has_a_panel_per_pair_that_the_findings_tell(result: StudyResult) -> None:

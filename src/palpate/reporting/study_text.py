@@ -223,15 +223,27 @@ def _change(held: Sequence[Comparison]) -> str:
         if (shown := [one for one in held if one.verdict == verdict])
     ]
     for verdict in ("no difference shown", "too few sessions"):
-        where = [named_activity(one.activity) for one in held if one.verdict == verdict]
-        if where:
-            parts.append(f"{verdict} in {_all_or(where, len(held))}")
+        left = [one for one in held if one.verdict == verdict]
+        if left:
+            parts.append(f"{verdict} in {_any_or(left, len(held))}")
     equally = ", at equal motion" if all_equal else ""
     return f"{compared_names(held[0])}{equally}: {'; '.join(parts)}."
 
 
-def _all_or(names: Sequence[str], n_all: int) -> str:
-    return "any activity" if len(names) == n_all else ", ".join(names)
+def _any_or(left: Sequence[Comparison], n_all: int) -> str:
+    told = [_undecided(one) for one in left]
+    if len(left) == n_all and told == [named_activity(one.activity) for one in left]:
+        return "any activity"
+    return ", ".join(told)
+
+
+def _undecided(one: Comparison) -> str:
+    """Name the activity; what its own interval shows, and all together do not, is said."""
+    name, judged = named_activity(one.activity), one.judged
+    if one.verdict == "too few sessions" or judged.low <= 1.0 <= judged.high:
+        return name
+    seen = f"{_percent(judged.ratio)}, shown by itself but not among all that is compared"
+    return f"{name} ({seen})"
 
 
 def _size(one: Comparison, *, say_equal: bool) -> str:
