@@ -32,6 +32,33 @@ def test_an_event_is_the_10_to_90_percent_part_ieee_181() -> None:
     assert rise.end_s == pytest.approx(87.0, abs=2.0)
 
 
+def test_every_step_of_an_exercise_test_is_a_rise() -> None:
+    # Five steps of 3 min, 20 bpm each; the heart settles with a time constant of 30 s.
+    time_s = np.arange(0.0, 900.0, 2.0)
+    steps, within_s = np.divmod(time_s, 180.0)
+    rate = 80.0 + 20.0 * (steps - np.exp(-within_s / 30.0))
+    rises = heart_rate_events(time_s, rate)
+    assert [e.kind for e in rises] == ["rise"] * 5
+    assert [e.from_bpm for e in rises] == pytest.approx([60, 80, 100, 120, 140], abs=2.5)
+    assert [e.middle_s % 180.0 for e in rises] == pytest.approx([30.0 * np.log(2.0)] * 5, abs=4.0)
+    falls = heart_rate_events(time_s, 200.0 - rate)
+    assert [e.kind for e in falls] == ["fall"] * 5
+
+
+@pytest.mark.parametrize("settles_s", [20.0, 40.0, 60.0])
+def test_a_heart_that_settles_makes_one_rise(settles_s: float) -> None:
+    time_s = np.arange(0.0, 900.0, 2.0)
+    rate = 80.0 + 70.0 * (1.0 - np.exp(-np.maximum(time_s - 100.0, 0.0) / settles_s))
+    (rise,) = heart_rate_events(time_s, rate)
+    assert (rise.from_bpm, rise.to_bpm) == (80.0, pytest.approx(150.0, abs=0.1))
+
+
+def test_a_steady_climb_is_one_rise() -> None:
+    time_s = np.arange(0.0, 400.0, 2.0)
+    (rise,) = heart_rate_events(time_s, 80.0 + 0.2 * time_s)
+    assert rise.height_bpm == pytest.approx(79.6)
+
+
 def test_a_perfect_estimate_sees_all_at_once() -> None:
     events = heart_rate_events(TIME_S, sets())
     for response in event_responses(events, TIME_S, sets(), sets()):

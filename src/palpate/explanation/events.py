@@ -8,7 +8,8 @@ Definitions
 -----------
 * The reference is cut into legs between turning points that differ by at least
   `MIN_HEIGHT_BPM`; smaller wiggles do not end a leg (the zigzag rule, as used for
-  counting load cycles, ASTM E1049, from memory).
+  counting load cycles, ASTM E1049, from memory). Where it rests on the way, as on the steps of
+  an exercise test, it is cut in the middle of the rest: the heart rises again after it.
 * A leg's *event* is the part between 10 % and 90 % of its height (the rise time of
   IEEE Std 181, from memory). Legs slower than `MIN_PACE_BPM_PER_S` are drift, no events.
 * At a shift in time, *seen* is the share of the event's height that the estimate climbs
@@ -39,6 +40,10 @@ from palpate.validation import InputError
 MIN_HEIGHT_BPM = 10.0
 MIN_PACE_BPM_PER_S = 0.15
 """What a heart with a time constant of one minute still shows of a step by 10 bpm."""
+REST_S, REST_PACE_BPM_PER_S = 60.0, 0.06
+"""A leg rests where in this time it moves on more slowly; a heart that settles with a time
+constant of a minute has 4 bpm left to go by then."""
+SMOOTH_S = 10.0
 EARLIEST_S, LATEST_S, SHIFT_STEP_S = -5.0, 20.0, 0.5
 MAX_MISSING_SHARE = 0.25
 DETECTED_SHARE = 0.5
@@ -99,7 +104,7 @@ def heart_rate_events(time_s: FloatArray, hr_bpm: FloatArray) -> tuple[HeartRate
     known = np.flatnonzero(np.isfinite(hr_bpm))
     if known.size < 2:
         return ()
-    turns = known[_turning_points(hr_bpm[known])]
+    turns = known[_with_rests(_turning_points(hr_bpm[known]), time_s[known], hr_bpm[known])]
     events = []
     for first, last in pairwise(turns.tolist()):
         leg = slice(first, last + 1)
@@ -143,6 +148,33 @@ def _turning_points(values: FloatArray) -> list[int]:
             direction, low, high = 1, i, i
     turns.append(high if direction > 0 else low if direction < 0 else len(values) - 1)
     return sorted(set(turns))
+
+
+def _with_rests(turns: list[int], time_s: FloatArray, hr_bpm: FloatArray) -> list[int]:
+    """Add the middle of every rest that parts a leg into two high enough to be legs."""
+    count = max(1, round(SMOOTH_S / float(np.median(np.diff(time_s)))))
+    smooth = ndimage.uniform_filter1d(hr_bpm, count, mode="nearest")
+    cuts = list(turns)
+    for first, last in pairwise(turns):
+        onward = np.sign(hr_bpm[last] - hr_bpm[first])
+        begun = first
+        for middle in _rests(time_s[first : last + 1], onward * smooth[first : last + 1]):
+            parts = onward * np.diff(hr_bpm[[begun, first + middle, last]])
+            if parts.min() >= MIN_HEIGHT_BPM:
+                begun = first + middle
+                cuts.append(begun)
+    return sorted(cuts)
+
+
+def _rests(time_s: FloatArray, rising_bpm: FloatArray) -> list[int]:
+    """Return the middle of every stretch all of which lies within a rest."""
+    inside = (time_s >= time_s[0] + REST_S / 2.0) & (time_s <= time_s[-1] - REST_S / 2.0)
+    before, after = (
+        np.interp(time_s + side * REST_S / 2.0, time_s, rising_bpm) for side in (-1, 1)
+    )
+    slow = inside & (after - before < REST_PACE_BPM_PER_S * REST_S)
+    edges = np.flatnonzero(np.diff(slow, prepend=False, append=False))
+    return [(first + last - 1) // 2 for first, last in edges.reshape(-1, 2).tolist()]
 
 
 def _event(time_s: FloatArray, hr_bpm: FloatArray) -> HeartRateEvent | None:
