@@ -286,6 +286,14 @@ def test_a_cause_is_added_by_one_record() -> None:
     assert found.sentence(1) == "The strap is 7 mm loose."
 
 
+def test_a_very_long_delay_gives_way_to_what_else_explains_the_rate() -> None:
+    """Of delays beyond half a minute one fits a rate that is locked elsewhere by chance."""
+    locked, late = SHOWN["cadence lock"], SHOWN["tracking lag"]
+    rows = [{**locked, **late}, {**locked, **late, "late_s": 38.0}, {**late, "late_s": 38.0}]
+    found = attribute_causes(table(*rows))
+    assert found.windows["cause"].tolist() == ["tracking lag", "cadence lock", "tracking lag"]
+
+
 def test_light_that_motion_hardly_explains_is_told_by_what_taking_it_out_does() -> None:
     row = {**SHOWN["motion swamping"], "acc_explained_share": 0.02}
     row |= {"estimate_lost_db": 6.2, "cancelling_gain_db": 7.1}

@@ -174,19 +174,6 @@ def clock_error(e: Evidence) -> FloatArray:
     return all_of(off, any_of(repaired, rising(share, 0.25, 0.6)))
 
 
-def tracking_lag(e: Evidence) -> FloatArray:
-    """One delay explains most of the error in the minute around here, and this one's.
-
-    A value that is held matches some earlier reference too, but that one moves on.
-    """
-    return all_of(
-        unless(overdue(e)),
-        within_tolerance(e, e["late_bpm"]),
-        rising(share_removed(e, e["late_bpm"]), 0.25, 0.6),
-        rising(e["late_gain"], 0.5, 0.8),
-    )
-
-
 def held_reading(e: Evidence) -> FloatArray:
     """The estimate stands while the reference moves off and the light shows the pulse.
 
@@ -216,6 +203,23 @@ def cadence_lock(e: Evidence) -> FloatArray:
     """
     near = falling(np.abs(e["cadence_bpm"]), 2.5, 5.0)
     return all_of(near, rhythmic(e), moved(e), follows_motion(e))
+
+
+def tracking_lag(e: Evidence) -> FloatArray:
+    """One delay explains most of the error in the minute around here, and this one's.
+
+    A value that is held matches some earlier reference too, but that one moves on. Devices
+    average over 5 to 30 s (from memory); of still longer delays one fits a stray rate by chance
+    where that has another reason.
+    """
+    stray = any_of(cadence_lock(e), reference_fault(e))
+    return all_of(
+        unless(overdue(e)),
+        unless(all_of(rising(e["late_s"], 30.0, 31.0), stray)),
+        within_tolerance(e, e["late_bpm"]),
+        rising(share_removed(e, e["late_bpm"]), 0.25, 0.6),
+        rising(e["late_gain"], 0.5, 0.8),
+    )
 
 
 def motion_swamping(e: Evidence) -> FloatArray:
