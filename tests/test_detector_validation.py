@@ -349,7 +349,8 @@ def test_command_defaults_are_those_of_the_protocol():
     defaults = Options()
     assert arguments.learning == defaults.learning_s
     assert arguments.match_window == defaults.window_s
-    assert arguments.snr == SNR_DB
+    assert arguments.snr is None  # then the options' own hold
+    assert defaults.snr_db == SNR_DB
     assert (arguments.detector, arguments.lead) == (defaults.detector, defaults.lead)
 
 
