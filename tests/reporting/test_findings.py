@@ -150,8 +150,8 @@ def test_an_activity_whose_interval_holds_no_trust_and_trust_is_too_short(
             assert said is not None
             ends = {grade_of(float(end) / 100.0, 1.0) for end in said.groups()}
             unsure = one.grade != "few" and ends == {"poor", "good"}
-            assert ("Too short to be sure" in one.numbers) == unsure
-            told.add("Too short to be sure" in one.numbers)
+            assert ("Too short for a firm grade" in one.numbers) == unsure
+            told.add("Too short for a firm grade" in one.numbers)
     assert told == {True, False}
 
 

@@ -201,7 +201,7 @@ def _activity_finding(
     if 0 < row.errors.n < FEW_WINDOWS:
         numbers += f" These are only {row.errors.n} windows."
     elif _might_be_either(source, row):
-        numbers += " Too short to be sure: the interval reaches from no trust to trust."
+        numbers += " Too short for a firm grade."
     return ActivityFinding(named_activity(row.activity), grade, capital(numbers), tuple(why))
 
 
