@@ -125,11 +125,10 @@ def _as_float(values: ArrayLike, name: str) -> NDArray[np.float64]:
 
 def _check_size(numbers: NDArray[np.float64], name: str) -> None:
     """Refuse numbers whose powers would overflow; inf, like NaN, is a missing sample."""
-    with np.errstate(over="ignore", invalid="ignore"):
-        # By far the quickest look. One column of many is not copied for it.
-        every = numbers if numbers.ndim == 1 else numbers.ravel(order="K")
-        if every @ every <= LARGEST:
-            return
+    highest = np.fmax.reduce(numbers, axis=None, initial=0.0)
+    lowest = np.fmin.reduce(numbers, axis=None, initial=0.0)
+    if -LARGEST <= lowest and highest <= LARGEST:
+        return
     absurd = numbers[np.isfinite(numbers) & (np.abs(numbers) > LARGEST)]
     if absurd.size:
         raise InputError(
