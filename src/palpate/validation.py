@@ -127,7 +127,7 @@ def _check_size(numbers: NDArray[np.float64], name: str) -> None:
     """Refuse numbers whose powers would overflow; inf, like NaN, is a missing sample."""
     highest = np.fmax.reduce(numbers, axis=None, initial=0.0)
     lowest = np.fmin.reduce(numbers, axis=None, initial=0.0)
-    if -LARGEST <= lowest and highest <= LARGEST:
+    if lowest >= -LARGEST and highest <= LARGEST:
         return
     absurd = numbers[np.isfinite(numbers) & (np.abs(numbers) > LARGEST)]
     if absurd.size:
