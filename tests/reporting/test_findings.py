@@ -20,10 +20,10 @@ from palpate.reporting.findings import (
     duration_text,
     findings,
     grade_of,
-    rises_told,
     shares_told,
 )
 from palpate.reporting.motion_text import motion_sentence
+from palpate.reporting.rise_text import rises_told
 from palpate.reporting.source_numbers import activity_at
 from palpate.results import BandResult, SessionResult, SourceResult
 from palpate.signals import Activity, RateSeries

@@ -7,10 +7,8 @@ are so. A band is judged by its first source, its own heart rate where it gives 
 
 from __future__ import annotations
 
-import math
-import statistics
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,11 +16,10 @@ import numpy as np
 from palpate.evaluation.scoring import ALL, OUTSIDE, WITHIN, ActivityError, scored_windows
 from palpate.explanation.causes import CAUSES, UNEXPLAINED
 from palpate.explanation.dose_response import UNLIKE
-from palpate.explanation.events import LATEST_S
 from palpate.explanation.oracle_split import FALSE_ALARM, missed_or_not
 from palpate.heartrate import METHODS
+from palpate.reporting.rise_text import rise_sentences
 from palpate.reporting.source_numbers import (
-    activity_at,
     named_activity,
     share_interval_in,
     windows_in,
@@ -30,7 +27,7 @@ from palpate.reporting.source_numbers import (
 )
 from palpate.reporting.text_tables import proportion
 from palpate.results import DEVICE, BandResult, SessionResult, SourceResult, is_device
-from palpate.signals import Activity, BoolArray, Recording
+from palpate.signals import BoolArray, Recording
 
 FEW_WINDOWS = 30  # a minute of 2-s steps; fewer say little (common practice, no source)
 FEWEST_TO_RANK = 10
@@ -196,7 +193,7 @@ def _activity_finding(
         why += _other_sentences(band, row.activity)
         if row.errors.share_within < 1.0:
             why += _excess_sentences(source, row.activity)
-    why += _rise_sentences(source, row.activity, result.session.activities)
+    why += rise_sentences(source, row.activity, result.session.activities)
     numbers = _numbers(source, row)
     if 0 < row.errors.n < FEW_WINDOWS:
         numbers += f" These are only {row.errors.n} windows."
@@ -365,57 +362,6 @@ def _excess_sentences(source: SourceResult, activity: str) -> list[str]:
                 "intensity."
             ]
     return []
-
-
-def _rise_sentences(
-    source: SourceResult, activity: str, activities: tuple[Activity, ...]
-) -> list[str]:
-    rises = [
-        response
-        for response in source.events
-        if response.event.kind == "rise"
-        and activity in (ALL, activity_at(activities, response.event.middle_s))
-    ]
-    judged = [rise for rise in rises if not math.isnan(rise.seen_share)]
-    late_s = [rise.late_s for rise in judged if rise.detected]
-    told = rises_told(len(late_s), len(judged), late_s, [rise.seen_share for rise in judged])
-    if blind := len(rises) - len(judged):
-        told.append(f"It gave no heart rate during {_of_rises(blind, len(rises))}.")
-    return told
-
-
-def _of_rises(some: int, n: int) -> str:
-    if n == 1:
-        return "the only rise in heart rate"
-    return f"{'any' if some == n else some} of {n} rises in heart rate"
-
-
-def rises_told(
-    seen: int, n: int, late_s: Sequence[float], seen_share: Sequence[float] = ()
-) -> list[str]:
-    """Say how many of ``n`` rises of the heart rate were seen, and how late those were.
-
-    ``seen_share`` says how much of the height of each of them the wrist climbed, where known.
-    """
-    if not n:
-        return []
-    typical_s = statistics.median(late_s) if late_s else 0.0
-    typically = "a median of " if len(late_s) > 1 else ""
-    at_least = "at least " if typical_s >= LATEST_S else ""
-    late = f", {typically}{at_least}{typical_s:.0f} s late" if typical_s >= 1.0 else ""
-    height = _height_told(seen_share)
-    if n == 1:
-        return [f"It {'saw' if seen else 'missed'} the only rise in heart rate{late}{height}."]
-    return [f"It saw {seen or 'none'} of {n} rises in heart rate{late}{height}."]
-
-
-def _height_told(seen_share: Sequence[float]) -> str:
-    """Say how much of the rises' height was climbed, where it is worth saying that some was not."""
-    share = statistics.median(seen_share) if seen_share else 1.0
-    if share > 1.0 - WORTH_SAYING:
-        return ""
-    whose = "its height" if len(seen_share) == 1 else "their height (median)"
-    return f"; it climbed {proportion(share)} of {whose}"
 
 
 def capital(text: str) -> str:

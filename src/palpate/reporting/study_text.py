@@ -20,9 +20,9 @@ from palpate.reporting.findings import (
     grade_of,
     others_told,
     reading,
-    rises_told,
     shares_told,
 )
+from palpate.reporting.rise_text import rises_told
 from palpate.reporting.source_numbers import named_activity
 from palpate.reporting.text_tables import (
     UNDEFINED,
