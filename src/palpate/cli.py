@@ -7,7 +7,6 @@ sentence on stderr), 130 interrupted, 141 the reader of the output went away.
 from __future__ import annotations
 
 import argparse
-import difflib
 import importlib
 import json
 import os
@@ -46,9 +45,9 @@ class Parser(argparse.ArgumentParser):
 
     def _check_value(self, action: argparse.Action, value: Any) -> None:
         if action.dest == "command" and value not in COMMANDS:
-            near = difflib.get_close_matches(value, COMMANDS, n=1)
-            hint = f"did you mean {near[0]!r}?" if near else f"there are {', '.join(COMMANDS)}"
-            self.error(f"there is no command {value!r}; {hint}")
+            from palpate.validation import suggestion  # noqa: PLC0415 - only when something is wrong
+
+            self.error(f"there is no command {value!r}{suggestion(value, COMMANDS)}")
         super()._check_value(action, value)
 
 

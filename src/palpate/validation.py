@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import difflib
 from collections.abc import Iterable, Iterator
 
 import numpy as np
@@ -60,6 +61,15 @@ def checked_choice(value: str, allowed: Iterable[str], name: str) -> str:
     if value not in options:
         raise InputError(f"{name} is {value!r}; it must be one of {', '.join(options)}")
     return value
+
+
+def suggestion(word: str, known: Iterable[str]) -> str:
+    """Return ``"; did you mean 'x'?"`` for the nearest known word, else what there is."""
+    options = list(known)
+    near = difflib.get_close_matches(word, options, n=1, cutoff=0.6)
+    if near:
+        return f"; did you mean {near[0]!r}?"
+    return f"; there are {', '.join(options)}" if options else ""
 
 
 def checked_signal(values: ArrayLike, name: str) -> NDArray[np.float64]:

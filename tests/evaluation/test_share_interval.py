@@ -87,36 +87,35 @@ def test_the_interval_covers_what_it_claims(n, correlation, share):
     assert 0.90 <= covered / n_series <= 0.985
 
 
+def held_of_episodes(seed, episodes, windows, flicker, share=None):
+    """Whether the share is held in half an hour of episodes that say one thing each.
+
+    Now and then, ``flicker``, one window dissents. A ``share`` that is not given may be any.
+    """
+    rng = np.random.default_rng(seed)
+    n = 900
+    counted, yes = np.zeros(n, bool), rng.random(n) < flicker
+    share = rng.random() if share is None else share
+    for first in windows * rng.choice(n // windows, episodes, replace=False):
+        counted[first : first + windows] = True
+        yes[first : first + windows] ^= rng.random() < share
+    low, high = share_interval(yes, counted, block=60, overlap=4.0)
+    return low <= share + flicker - 2.0 * share * flicker <= high
+
+
 @pytest.mark.parametrize(("episodes", "windows"), [(2, 20), (4, 20), (6, 30)])
 @pytest.mark.parametrize("flicker", [0.0, 0.02])
 def test_the_interval_covers_when_each_episode_says_one_thing(episodes, windows, flicker):
-    # Half an hour with two to six episodes of 40 to 60 s; now and then one window dissents. So few
-    # answers hold one share too often and another too seldom: all shares are as likely here.
-    covered, n, n_series = [], 900, 600
-    for seed in range(n_series):
-        rng = np.random.default_rng(seed)
-        counted, yes, share = np.zeros(n, bool), rng.random(n) < flicker, rng.random()
-        for first in windows * rng.choice(n // windows, episodes, replace=False):
-            counted[first : first + windows] = True
-            yes[first : first + windows] ^= rng.random() < share
-        low, high = share_interval(yes, counted, block=60, overlap=4.0)
-        covered.append(low <= share + flicker - 2.0 * share * flicker <= high)
-    assert 0.93 <= np.mean(covered) <= 0.985
+    # So few answers hold one share too often and another too seldom: all are as likely here.
+    held = [held_of_episodes(seed, episodes, windows, flicker) for seed in range(600)]
+    assert 0.93 <= np.mean(held) <= 0.985
 
 
 @pytest.mark.parametrize("share", [0.5, 0.9])
 @pytest.mark.parametrize("flicker", [0.0, 0.02])
 def test_no_share_of_few_episodes_is_held_much_too_seldom(share, flicker):
-    covered, n, n_series = 0, 900, 300
-    for seed in range(n_series):
-        rng = np.random.default_rng(seed)
-        counted, yes = np.zeros(n, bool), rng.random(n) < flicker
-        for first in 20 * rng.choice(n // 20, 4, replace=False):
-            counted[first : first + 20] = True
-            yes[first : first + 20] ^= rng.random() < share
-        low, high = share_interval(yes, counted, block=60, overlap=4.0)
-        covered += low <= share + flicker - 2.0 * share * flicker <= high
-    assert covered / n_series >= 0.90
+    held = [held_of_episodes(seed, 4, 20, flicker, share) for seed in range(300)]
+    assert np.mean(held) >= 0.90
 
 
 def test_windows_say_their_own_blocks_and_overlap():

@@ -33,8 +33,8 @@ from typing import Literal
 import numpy as np
 from scipy import ndimage
 
-from palpate.conditioning import interpolate
-from palpate.signals import FloatArray
+from palpate.conditioning import interpolate, runs
+from palpate.signals import FloatArray, IntArray
 from palpate.validation import InputError
 
 MIN_HEIGHT_BPM = 10.0
@@ -158,7 +158,7 @@ def _with_rests(turns: list[int], time_s: FloatArray, hr_bpm: FloatArray) -> lis
     for first, last in pairwise(turns):
         onward = np.sign(hr_bpm[last] - hr_bpm[first])
         begun = first
-        for middle in _rests(time_s[first : last + 1], onward * smooth[first : last + 1]):
+        for middle in _rests(time_s[first : last + 1], onward * smooth[first : last + 1]).tolist():
             parts = onward * np.diff(hr_bpm[[begun, first + middle, last]])
             if parts.min() >= MIN_HEIGHT_BPM:
                 begun = first + middle
@@ -166,15 +166,15 @@ def _with_rests(turns: list[int], time_s: FloatArray, hr_bpm: FloatArray) -> lis
     return sorted(cuts)
 
 
-def _rests(time_s: FloatArray, rising_bpm: FloatArray) -> list[int]:
+def _rests(time_s: FloatArray, rising_bpm: FloatArray) -> IntArray:
     """Return the middle of every stretch all of which lies within a rest."""
     inside = (time_s >= time_s[0] + REST_S / 2.0) & (time_s <= time_s[-1] - REST_S / 2.0)
     before, after = (
         np.interp(time_s + side * REST_S / 2.0, time_s, rising_bpm) for side in (-1, 1)
     )
     slow = inside & (after - before < REST_PACE_BPM_PER_S * REST_S)
-    edges = np.flatnonzero(np.diff(slow, prepend=False, append=False))
-    return [(first + last - 1) // 2 for first, last in edges.reshape(-1, 2).tolist()]
+    first, end = runs(slow)
+    return np.asarray((first + end - 1) // 2)
 
 
 def _event(time_s: FloatArray, hr_bpm: FloatArray) -> HeartRateEvent | None:

@@ -51,9 +51,8 @@ from palpate.io.timestamps import (
     timeline,
     uniform_grid,
 )
-from palpate.io.toml_tables import suggestion
 from palpate.signals import FloatArray
-from palpate.validation import InputError, checked_times
+from palpate.validation import InputError, checked_times, suggestion
 
 DELIMITERS = (",", ";", "\t", "|")
 BLOCK_ROWS = 50_000

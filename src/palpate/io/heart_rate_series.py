@@ -27,9 +27,8 @@ from palpate.io.delimited import open_delimited
 from palpate.io.placing import dated
 from palpate.io.raw import RawFile, RawSeries, Say, silent
 from palpate.io.sheet import SourceSpec
-from palpate.io.toml_tables import suggestion
 from palpate.signals import RateSeries, held_until
-from palpate.validation import InputError
+from palpate.validation import InputError, suggestion
 
 NO_VALUE = "the device gave no value"
 _NO_BYTE = 255.0  # what a byte holds for no value (common practice, no source)

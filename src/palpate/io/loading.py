@@ -31,7 +31,6 @@ from palpate.io.placing import (
 from palpate.io.raw import RawBlock, RawFile, RawSeries, Say, counted, plain_unit, silent
 from palpate.io.readers import open_raw
 from palpate.io.sheet import HEART_RATE, ChannelSpec, RecordingSpec, Sheet, SourceSpec
-from palpate.io.toml_tables import suggestion
 from palpate.signals import (
     FloatArray,
     RateSeries,
@@ -41,7 +40,7 @@ from palpate.signals import (
     SourceFile,
     Waveform,
 )
-from palpate.validation import InputError, checked_rate
+from palpate.validation import InputError, checked_rate, suggestion
 
 ALL = "all"
 ARBITRARY_UNIT = "a.u."

@@ -17,9 +17,8 @@ import numpy as np
 
 from palpate.io.raw import Groups, RawBlock, RawChannel, RawFile, Say, checked_file, reading, silent
 from palpate.io.sheet import SourceSpec
-from palpate.io.toml_tables import suggestion
 from palpate.signals import FloatArray
-from palpate.validation import InputError
+from palpate.validation import InputError, suggestion
 
 NUMERIC_CLASSES = (
     *("double", "single", "int8", "int16", "int32", "int64"),

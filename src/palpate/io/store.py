@@ -54,7 +54,6 @@ from palpate.io.hdf5 import (
     write_attributes,
 )
 from palpate.io.raw import one_line
-from palpate.io.toml_tables import suggestion
 from palpate.signals import (
     Activity,
     RateSeries,
@@ -65,7 +64,7 @@ from palpate.signals import (
     Waveform,
     WindowTable,
 )
-from palpate.validation import InputError
+from palpate.validation import InputError, suggestion
 
 FORMAT = "palpate session"
 SCHEMA = 1

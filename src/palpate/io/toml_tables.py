@@ -14,7 +14,7 @@ from datetime import date, time
 from pathlib import Path
 from typing import Any, Literal, TypeVar, overload
 
-from palpate.validation import InputError
+from palpate.validation import InputError, suggestion
 
 Item = TypeVar("Item")
 
@@ -31,15 +31,6 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise InputError(f"{path} is not valid TOML: {exc}") from None
     except OSError as exc:
         raise InputError(f"{path} cannot be read: {exc.strerror}") from None
-
-
-def suggestion(word: str, known: Iterable[str]) -> str:
-    """Return ``"; did you mean 'x'?"`` for the nearest known word, else what there is."""
-    options = list(known)
-    near = difflib.get_close_matches(word, options, n=1, cutoff=0.6)
-    if near:
-        return f"; did you mean {near[0]!r}?"
-    return f"; there are {', '.join(options)}" if options else ""
 
 
 class Table:

@@ -13,8 +13,8 @@ from pathlib import Path
 
 from palpate.io.raw import checked_file
 from palpate.io.sheet import Sheet, parse_sheet
-from palpate.io.toml_tables import Table, read_toml, suggestion
-from palpate.validation import InputError
+from palpate.io.toml_tables import Table, read_toml
+from palpate.validation import InputError, suggestion
 
 
 def layout_names() -> tuple[str, ...]:
